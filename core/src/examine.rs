@@ -1,0 +1,38 @@
+//! Everything that can be said of a run from the run and the catalogue alone, in one call:
+//! statistics, sanity of the series, platform match. Judgement against other runs is `judge`.
+
+use serde::{Deserialize, Serialize};
+
+use crate::catalogue::Catalogue;
+use crate::finding::Finding;
+use crate::identity::Identity;
+use crate::platform::{self, Proposal};
+use crate::policy::Policy;
+use crate::run::{Bench, Run};
+use crate::series;
+use crate::statistics::{self, RunStatistics};
+
+/// A run with its figures, its canonical names and all findings so far.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Examined {
+    /// Figures of the run.
+    pub statistics: RunStatistics,
+    /// Canonical names.
+    pub identity: Identity,
+    /// Findings of the series and platform steps, in the order of the steps.
+    pub findings: Vec<Finding>,
+    /// Catalogue entries the run would need that do not exist.
+    pub proposals: Vec<Proposal>,
+}
+
+/// Takes a run that passed the schema through statistics, series sanity and platform match. Never
+/// stops at the first finding.
+///
+/// `bench` is the machine the run's claim resolves to and `bench_id` its id in the service.
+pub fn examine(run: &Run, bench: &Bench, bench_id: &str, catalogue: &Catalogue, policy: &Policy) -> Examined {
+    let statistics = statistics::of_run(&run.passes);
+    let mut findings = series::check(run, &statistics, policy);
+    let platform = platform::check(run, bench, bench_id, catalogue);
+    findings.extend(platform.findings);
+    Examined { statistics, identity: platform.identity, findings, proposals: platform.proposals }
+}

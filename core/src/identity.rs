@@ -1,0 +1,66 @@
+//! What a run is about, in canonical words: the keys under which runs are pooled.
+
+use serde::{Deserialize, Serialize};
+
+use crate::run::SceneKind;
+
+/// Canonical names of everything a run touches: catalogue ids where the catalogue knows the thing,
+/// else a normalised form of the claim. Made by `platform::identify`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Identity {
+    /// Card id.
+    pub card: String,
+    /// Chip id; none while the card is unknown.
+    pub chip: Option<String>,
+    /// Driver release id.
+    pub driver: String,
+    /// Driver branch; none when neither catalogue nor claim names one.
+    pub branch: Option<String>,
+    /// Days from 1970-01-01 to the driver release; none when unknown. Orders the track.
+    pub driver_day: Option<i32>,
+    /// Workload id.
+    pub workload: String,
+    /// `single-player` or `multiplayer`; none while the workload is unknown.
+    pub workload_kind: Option<String>,
+    /// Scene id.
+    pub scene: String,
+    /// Kind of scene.
+    pub scene_kind: SceneKind,
+    /// Workload build; none when not stated.
+    pub build: Option<String>,
+    /// Graphics API.
+    pub api: String,
+    /// Preset.
+    pub preset: String,
+    /// Width, pixels.
+    pub width: u32,
+    /// Height, pixels.
+    pub height: u32,
+    /// Render scale per axis.
+    pub render_scale: f64,
+    /// Upscaler and other settings that split configurations, joined; empty when none.
+    pub variant: String,
+    /// Platform class: processor id, memory type and channels, for example `korvid-q4/DDR4x2`.
+    pub platform: String,
+    /// Bench id within the service (contributor and machine); equal ids are the same machine.
+    pub bench: String,
+}
+
+impl Identity {
+    /// The cell's configuration: card x workload scene x settings (design: "configuration"), as one
+    /// canonical string. Driver, build, bench and contributor are attributes, not part of it.
+    pub fn configuration(&self) -> String {
+        format!(
+            "{}|{}|{}|{}|{}|{}x{}|{}|{}",
+            self.card,
+            self.workload,
+            self.scene,
+            self.api,
+            self.preset,
+            self.width,
+            self.height,
+            self.render_scale,
+            self.variant
+        )
+    }
+}

@@ -1,0 +1,18 @@
+//! Wearmark's domain and all its computation, in the order of a submission's journey. Pure
+//! functions over plain data and polars frames: core knows no HTTP, no SQL, no file, no clock and
+//! no environment; time, identity and thresholds come in as arguments.
+
+pub mod run;
+pub mod catalogue;
+pub mod finding;
+pub mod policy;
+pub mod statistics;
+pub mod series;
+pub mod identity;
+pub mod platform;
+pub mod examine;
+pub mod judge;
+pub mod verdict;
+pub mod fact;
+pub mod table;
+pub mod error;

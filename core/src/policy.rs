@@ -1,0 +1,32 @@
+//! Every threshold, with its unit, derivation and source. Passed in, never a default hidden in a
+//! function body.
+
+pub mod judge;
+pub mod series;
+pub mod table;
+
+use serde::{Deserialize, Serialize};
+
+/// The thresholds a service runs with.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Policy {
+    /// Floor on the 1% low for single-player workloads, fps. Common practice: 30.
+    pub target_single_player_fps: f64,
+    /// Floor on the 1% low for multiplayer workloads, fps. Common practice: 60.
+    pub target_multiplayer_fps: f64,
+    /// What a live match runs at as a share of a practice area. Common practice: 0.8.
+    pub live_match_allowance: f64,
+    /// Sanity of the series.
+    pub series: series::SeriesPolicy,
+    /// Judgement against peers.
+    pub judge: judge::JudgePolicy,
+    /// Published tables.
+    pub table: table::TablePolicy,
+}
+
+impl Policy {
+    /// The values that the documentation names.
+    pub fn published() -> Policy {
+        Policy { target_single_player_fps: 30.0, target_multiplayer_fps: 60.0, live_match_allowance: 0.8 }
+    }
+}

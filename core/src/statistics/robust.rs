@@ -1,0 +1,1 @@
+//! Robust location and scale.

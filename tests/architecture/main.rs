@@ -1,0 +1,3 @@
+//! Promises about the shape of the code.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]

@@ -1,0 +1,3 @@
+//! End to end over HTTP and the command line.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]

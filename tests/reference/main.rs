@@ -1,0 +1,3 @@
+//! Published references, worked examples and captures.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
