@@ -27,6 +27,13 @@ pub struct Policy {
 impl Policy {
     /// The values that the documentation names.
     pub fn published() -> Policy {
-        Policy { target_single_player_fps: 30.0, target_multiplayer_fps: 60.0, live_match_allowance: 0.8 }
+        Policy {
+            target_single_player_fps: 30.0,
+            target_multiplayer_fps: 60.0,
+            live_match_allowance: 0.8,
+            series: series::SeriesPolicy::published(),
+            judge: judge::JudgePolicy::published(),
+            table: table::TablePolicy::published(),
+        }
     }
 }
