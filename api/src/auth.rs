@@ -1,0 +1,3 @@
+//! Who is calling, and how that is known.
+
+pub mod password;

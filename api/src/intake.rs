@@ -1,0 +1,139 @@
+//! The way of a submission: bytes in, a stored and judged run out, in named steps.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+use wearmark_core::finding::Finding;
+use wearmark_core::identity::Identity;
+use wearmark_core::judge::Judgement;
+use wearmark_core::policy::Policy;
+use wearmark_core::statistics::RunStatistics;
+
+use crate::storage::Storage;
+use crate::storage::error::StorageError;
+use crate::storage::ids::{AccountId, BenchId, RunId};
+use crate::storage::ticket::Ticket;
+
+/// Takes submissions.
+#[derive(Clone)]
+pub struct Intake {
+    /// Where they go.
+    pub storage: Storage,
+    /// What they are judged by.
+    pub policy: Arc<Policy>,
+}
+
+/// A submission that is ready to be judged and stored.
+pub struct Prepared {}
+
+/// A client's word for one submission, so that repeating it does not store it twice.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct IdempotencyKey {
+    /// As sent.
+    pub key: String,
+    /// SHA-256 of the body, after decompression.
+    pub body_sha256: [u8; 32],
+}
+
+/// What the contributor is told about a judged run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Receipt {
+    /// The stored run; none after a check, which stores nothing.
+    pub run: Option<RunId>,
+    /// The machine it ran on.
+    pub bench: BenchId,
+    /// When it was received.
+    pub received_at: DateTime<Utc>,
+    /// Verdict, all findings, and the numbers they rest on.
+    pub judgement: Judgement,
+    /// Figures.
+    pub statistics: RunStatistics,
+    /// Canonical names.
+    pub identity: Identity,
+    /// Whether this is the answer to an earlier request with the same idempotency key.
+    pub replayed: bool,
+}
+
+/// Why a submission was not judged.
+#[derive(Debug, Error)]
+pub enum IntakeError {
+    /// Not JSON.
+    #[error("the body is not JSON")]
+    Malformed(Finding),
+    /// JSON, but not a run document; every finding.
+    #[error("the body is not a run document")]
+    OffSchema(Vec<Finding>),
+    /// It refers to a bench that is none of the contributor's.
+    #[error("the bench is unknown")]
+    UnknownBench(Finding),
+    /// The run is stored already.
+    #[error("the run is stored already as {of}")]
+    Duplicate {
+        /// The stored run.
+        of: RunId,
+        /// The same in the form of a finding.
+        finding: Finding,
+    },
+    /// The idempotency key came with another body before.
+    #[error("the idempotency key was used for another body")]
+    KeyReused,
+    /// Too much is waiting to be stored; trying again a little later helps.
+    #[error("too many submissions are waiting")]
+    Busy,
+    /// Storage failed.
+    #[error("storage failed")]
+    Storage(#[source] StorageError),
+}
+
+impl From<StorageError> for IntakeError {
+    fn from(error: StorageError) -> IntakeError {
+        match error {
+            StorageError::Busy => IntakeError::Busy,
+            other => IntakeError::Storage(other),
+        }
+    }
+}
+
+impl Intake {
+    /// Everything but storing: the answer a submission would get now.
+    ///
+    /// # Errors
+    /// See [`IntakeError`].
+    pub fn check(
+        &self,
+        account: &AccountId,
+        bytes: &[u8],
+        now: DateTime<Utc>,
+    ) -> Result<Receipt, IntakeError> {
+        let _ = (account, bytes, now);
+        Err(StorageError::Closed.into())
+    }
+
+    /// Parses, examines, and puts the frame times on disk. Takes some milliseconds of processor time and
+    /// blocks on the disk.
+    ///
+    /// # Errors
+    /// See [`IntakeError`].
+    pub fn prepare(
+        &self,
+        account: &AccountId,
+        bytes: &[u8],
+        now: DateTime<Utc>,
+    ) -> Result<Prepared, IntakeError> {
+        let _ = (account, bytes, now);
+        Err(StorageError::Closed.into())
+    }
+
+    /// Hands the submission to the writer, which judges it against what is stored at that moment and stores
+    /// it. The ticket answers once it is on disk.
+    pub fn store(
+        &self,
+        prepared: Prepared,
+        key: Option<IdempotencyKey>,
+    ) -> Ticket<Result<Receipt, IntakeError>> {
+        let _ = (prepared, key);
+        Ticket::ready(Err(StorageError::Closed.into()))
+    }
+}
