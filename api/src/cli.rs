@@ -1,0 +1,148 @@
+//! The command line. One file a command; [`exit`] has the exit codes, [`output`] the rules of what is said where.
+
+pub mod exit;
+pub mod output;
+pub mod columns;
+pub mod documents;
+pub mod client;
+pub mod report;
+pub mod pack;
+pub mod check;
+pub mod submit;
+pub mod table;
+pub mod track;
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, CommandFactory, Parser, Subcommand};
+
+use exit::{EXIT_CODES, Ended, Outcome};
+
+/// The whole command line.
+#[derive(Debug, Parser)]
+#[command(
+    name = "wearmark",
+    version,
+    about = "Pools benchmark runs of graphics cards from many test benches: packs, checks and submits runs, \
+             serves the data set, prints its tables",
+    after_help = EXIT_CODES,
+    after_long_help = WAY,
+    max_term_width = 110
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The way of a run, for the long help.
+const WAY: &str = "\
+The way of a run (the cards, games and people in examples are invented):
+  wearmark pack pass-1.csv pass-2.csv pass-3.csv --bench bench.toml --run run.toml -o run.json
+  wearmark check run.json                              # offline: schema, statistics, sanity of the series
+  wearmark submit run.json --server http://127.0.0.1:8080 --token-file token.txt
+  wearmark table --card talon-4 --workload iron-estuary
+  wearmark track talon-4
+
+Data goes to stdout, everything else to stderr; `--json` gives scripts the data as JSON.
+
+Exit codes:
+  0  done; every run accepted
+  1  could not be done: a file, the data folder, the token or something else is not as it should be
+  2  the command line is wrong
+  3  done; some run is held until a moderator or later evidence decides
+  4  done; some run is rejected, off-schema or a duplicate
+  5  the server cannot be reached, is too busy, or failed
+With several files the gravest counts: 5, then 1, then 4, then 3.";
+
+/// The commands, in the order in which a newcomer needs them.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Packs frame-time captures, a bench and a description into a run document
+    Pack(pack::Pack),
+    /// Checks runs, offline or by a server, and stores nothing
+    Check(check::Check),
+    /// Submits runs to a server
+    Submit(submit::Submit),
+    /// Prints medians per configuration
+    Table(table::Table),
+    /// Prints how a card holds up over driver releases
+    Track(track::TrackArgs),
+    /// Prints completions for a shell
+    Completions(Completions),
+}
+
+/// Which server to talk to.
+#[derive(Debug, Clone, Args)]
+pub struct ServerArgs {
+    /// Address of the service
+    #[arg(long, env = "WEARMARK_SERVER", value_name = "URL", default_value = "http://127.0.0.1:8080")]
+    pub server: String,
+}
+
+/// The secret that says who submits. Never an argument, which other users of a machine could see.
+#[derive(Debug, Clone, Args)]
+pub struct TokenArgs {
+    /// File that holds your token on its first line; without it the environment variable WEARMARK_TOKEN is used
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+}
+
+/// Where the service keeps its data.
+#[derive(Debug, Clone, Args)]
+pub struct DataArgs {
+    /// Folder of the service's data; made when it is missing
+    #[arg(long, env = "WEARMARK_DATA", value_name = "DIR", default_value = "wearmark-data")]
+    pub data: PathBuf,
+}
+
+/// Prints completions.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  wearmark completions bash > ~/.local/share/bash-completion/completions/wearmark"
+)]
+pub struct Completions {
+    /// Which shell
+    pub shell: clap_complete::Shell,
+}
+
+impl Completions {
+    fn run(&self) -> Ended {
+        // Into memory first: the generator panics when it cannot write, as on a closed pipe.
+        let mut script = Vec::new();
+        clap_complete::generate(self.shell, &mut Cli::command(), "wearmark", &mut script);
+        output::data(&script)?;
+        Ok(Outcome::Done)
+    }
+}
+
+/// Parses the arguments of this process, runs the command and gives its exit code.
+pub fn run() -> ExitCode {
+    run_with(std::env::args_os())
+}
+
+fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(arguments) {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help goes to stdout, mistakes to stderr; either may be closed.
+            let _ = error.print();
+            return ExitCode::from(u8::try_from(error.exit_code()).unwrap_or(2));
+        }
+    };
+    let ended = match cli.command {
+        Command::Pack(command) => command.run(),
+        Command::Check(command) => command.run(),
+        Command::Submit(command) => command.run(),
+        Command::Table(command) => command.run(),
+        Command::Track(command) => command.run(),
+        Command::Completions(command) => command.run(),
+    };
+    exit::exit_code(&ended)
+}
+
+#[cfg(test)]
+#[path = "cli/tests.rs"]
+mod tests;

