@@ -1,3 +1,9 @@
 //! Published references, worked examples and captures.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
+
+mod cases;
+mod statistics;
+mod quantiles;
+mod robust;
+mod captures;

@@ -1,0 +1,70 @@
+//! Series without memory.
+
+use super::menu;
+use super::trace::{Series, Trace, digits, median_of};
+use crate::finding::{Finding, Rule, Severity};
+use crate::policy::series::SeriesPolicy;
+use crate::statistics::sum;
+
+pub(super) const RULE: Rule = Rule {
+    code: "no-memory",
+    severity: Severity::Hold,
+    explanation: "Neighbouring frames have nothing to do with each other, as in numbers drawn at random; in a real scene heavy frames stand together.",
+};
+
+pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
+    let limits = series.limits;
+    // Even pacing and a loading screen both hide what the scene does; they have findings of their own.
+    let ratios: Vec<(f64, f64)> = series
+        .traces
+        .iter()
+        .filter(|t| t.pacing.is_none() && menu::gap(t, limits).is_none())
+        .filter_map(|t| log_ratio(t, limits))
+        .collect();
+    if ratios.is_empty() {
+        return;
+    }
+    let ratio = median_of(ratios.iter().map(|r| r.0));
+    let limit = median_of(ratios.iter().map(|r| r.1));
+    if ratio >= limit {
+        return;
+    }
+    findings.push(
+        Finding::new(
+            RULE.code,
+            Severity::Hold,
+            "/passes",
+            format!("Frame times do not depend on those before: the one-second means vary {} times as much as those of numbers drawn at random.", digits(ratio.exp())),
+        )
+        .advice("Send the frame times as they were captured, in their order. If the view stood still in an empty scene, choose one that moves.")
+        .evidence("log_variance_ratio", digits(ratio))
+        .evidence("limit", digits(limit))
+        .evidence("log_variance_ratio_per_pass", ratios.iter().map(|r| digits(r.0)).collect::<Vec<_>>()),
+    );
+}
+
+/// ln of (variance of the one-second means of ln t) x (frames per second) / (variance of ln t), and
+/// the limit for that many seconds. About 0 for independent frames.
+fn log_ratio(trace: &Trace<'_>, limits: &SeriesPolicy) -> Option<(f64, f64)> {
+    let full = trace.figures.length_s.floor();
+    if full < limits.min_noise_s {
+        return None;
+    }
+    let mut means = Vec::new();
+    let mut from = 0;
+    for second in 1..=full as usize {
+        let to = from + trace.starts[from..].partition_point(|s| *s < second as f64);
+        if to > from {
+            means.push(sum::mean(&trace.ln[from..to]));
+        }
+        from = to;
+    }
+    let blocks = sum::standard_deviation(&means)?;
+    let frames = sum::standard_deviation(&trace.ln)?;
+    if frames <= 0.0 || blocks <= 0.0 {
+        return None;
+    }
+    let ratio = 2.0 * (blocks / frames).ln() + (trace.times.len() as f64 / trace.figures.length_s).ln();
+    let error = (2.0 / (means.len() as f64 - 1.0)).sqrt();
+    Some((ratio, limits.noise_log_ratio.min(limits.noise_sigmas * error)))
+}
