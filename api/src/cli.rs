@@ -11,14 +11,17 @@ pub mod check;
 pub mod submit;
 pub mod table;
 pub mod track;
+pub mod catalogue;
+pub mod account;
+pub mod publications;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Args, CommandFactory, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand};
 
-use exit::{EXIT_CODES, Ended, Outcome};
+use exit::EXIT_CODES;
 
 /// The whole command line.
 #[derive(Debug, Parser)]
@@ -43,8 +46,8 @@ The way of a run (the cards, games and people in examples are invented):
   wearmark pack pass-1.csv pass-2.csv pass-3.csv --bench bench.toml --run run.toml -o run.json
   wearmark check run.json                              # offline: schema, statistics, sanity of the series
   wearmark submit run.json --server http://127.0.0.1:8080 --token-file token.txt
-  wearmark table --card talon-4 --workload iron-estuary
-  wearmark track talon-4
+  wearmark table --card draywick-kiln-ochre --workload nine-weirs
+  wearmark track draywick-kiln-ochre
 
 Data goes to stdout, everything else to stderr; `--json` gives scripts the data as JSON.
 
@@ -70,8 +73,14 @@ pub enum Command {
     Table(table::Table),
     /// Prints how a card holds up over driver releases
     Track(track::TrackArgs),
+    /// Imports and lists the catalogue of cards, drivers, processors and workloads
+    Catalogue(catalogue::CatalogueArgs),
+    /// Administers accounts and their tokens
+    Account(account::AccountArgs),
+    /// Prints a published schema
+    Schema(publications::Schema),
     /// Prints completions for a shell
-    Completions(Completions),
+    Completions(publications::Completions),
 }
 
 /// Which server to talk to.
@@ -98,26 +107,6 @@ pub struct DataArgs {
     pub data: PathBuf,
 }
 
-/// Prints completions.
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example:\n  wearmark completions bash > ~/.local/share/bash-completion/completions/wearmark"
-)]
-pub struct Completions {
-    /// Which shell
-    pub shell: clap_complete::Shell,
-}
-
-impl Completions {
-    fn run(&self) -> Ended {
-        // Into memory first: the generator panics when it cannot write, as on a closed pipe.
-        let mut script = Vec::new();
-        clap_complete::generate(self.shell, &mut Cli::command(), "wearmark", &mut script);
-        output::data(&script)?;
-        Ok(Outcome::Done)
-    }
-}
-
 /// Parses the arguments of this process, runs the command and gives its exit code.
 pub fn run() -> ExitCode {
     run_with(std::env::args_os())
@@ -138,6 +127,9 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Submit(command) => command.run(),
         Command::Table(command) => command.run(),
         Command::Track(command) => command.run(),
+        Command::Catalogue(command) => command.run(),
+        Command::Account(command) => command.run(),
+        Command::Schema(command) => command.run(),
         Command::Completions(command) => command.run(),
     };
     exit::exit_code(&ended)

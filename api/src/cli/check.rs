@@ -17,7 +17,7 @@ use super::client::{self, Client};
 use super::documents::{self, Document};
 use super::exit::{EXIT_CODES, Ended, Failure, Outcome};
 use super::output::{self, Style};
-use super::report::Report;
+use super::report::{Report, finding_line};
 use super::submit;
 
 /// Checks runs and stores nothing.
@@ -93,8 +93,18 @@ impl Check {
 /// When the file cannot be read or is no catalogue.
 pub fn read_catalogue_document(path: &Path) -> Result<CatalogueDocument, Failure> {
     let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
-    Ok(serde_json::from_slice(&bytes)
-        .with_context(|| format!("{} is no catalogue document", path.display()))?)
+    wearmark_schema::accept_catalogue(&bytes).map_err(|rejection| {
+        let findings = match rejection {
+            Rejection::Malformed(finding) => vec![finding],
+            Rejection::OffSchema(findings) => findings,
+        };
+        let mut message = format!("{} is no catalogue document", path.display());
+        for finding in &findings {
+            message.push_str("\n  ");
+            message.push_str(&finding_line(finding));
+        }
+        Failure::Refused(message)
+    })
 }
 
 fn read_catalogue(path: &Path) -> Result<Catalogue, Failure> {

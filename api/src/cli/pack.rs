@@ -21,7 +21,7 @@ const FILES: &str = r#"The bench file (field names as in the published schema, `
   board = "one from the parts shelf"     # optional, in your words
   power_supply_w = 450                   # optional, its rating
   [cpu]
-  model = "korvid-q4"                    # catalogue id or name
+  model = "nembrook-treadle-40"          # catalogue id or name
   cores = 4                              # optional
   [memory]
   size_mib = 8192
@@ -29,7 +29,7 @@ const FILES: &str = r#"The bench file (field names as in the published schema, `
   channels = 2
   speed_mts = 1600
   [os]
-  name = "Tern Linux"
+  name = "Sill"
   version = "12"
   [pcie]                                 # optional: the slot the card sits in
   generation = 3
@@ -41,20 +41,20 @@ The run file (`wearmark schema run`):
   measured_at = 2026-05-01T18:30:00Z
   capture_tool = "a script of mine"      # optional
   [card]
-  id = "talon-4"                         # or name = "..."
+  id = "draywick-kiln-ochre"                         # or name = "..."
   memory_mib = 2048                      # optional: what you read off the card
   [driver]
-  vendor = "Korvid"
-  version = "21.40"
-  branch = "legacy"                      # optional
+  vendor = "Draywick"
+  version = "7.3"
+  branch = "current"                     # optional
   [workload]
-  title = "iron-estuary"
+  title = "nine-weirs"
   [workload.scene]
-  name = "harbour"
+  name = "river-survey"
   kind = "built-in-test"
   [settings]
-  api = "Vulkan 1.1"
-  preset = "low"
+  api = "Vulkan"
+  preset = "Low"
   width = 1920
   height = 1080
   [[passes]]                             # optional, one for each file: readings of the pass
@@ -66,7 +66,7 @@ Examples:
   wearmark pack pass-*.csv.gz --bench bench.toml --run run.toml -o run.json
   wearmark pack log.csv --column MsPerFrame --delimiter ';' --decimal-comma --bench bench.toml --run run.toml
   wearmark pack times.csv --unit timestamps-s --run run.toml --set bench.id=b-0123456789abcdef \
-      --set settings.preset=medium --set settings.width=1280 --set settings.height=720
+      --set settings.preset=Medium --set settings.width=1280 --set settings.height=720
 
 Cautions: power off, unplug and wait before you swap a card; old cards and supplies can be hot or faulty, so stop
 at smoke or smell; follow local electrical rules and leave mains work to qualified people."#;

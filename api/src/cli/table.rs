@@ -10,7 +10,7 @@ use super::exit::{Ended, Failure, Outcome};
 use super::output;
 
 /// Rows asked for at once, the most a page of the service holds.
-const PAGE_ROWS: usize = 1000;
+const PAGE_ROWS: usize = 10_000;
 
 /// A definition of the 1% low.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -36,6 +36,17 @@ pub enum Sort {
     Contributors,
 }
 
+/// Keys beside the configuration.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Group {
+    /// Driver release
+    Driver,
+    /// Build of the workload
+    Build,
+    /// Platform class
+    Platform,
+}
+
 /// Evidence grades.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Evidence {
@@ -55,8 +66,8 @@ pub enum Evidence {
     long_about = "Prints medians per configuration: the median over contributors of each contributor's median, with \
                   its 95 % interval. The 1% low is always by the one definition that the heading names. Options have \
                   the names of the query parameters; those that take several values may be repeated.",
-    after_help = "Examples:\n  wearmark table --card talon-4 --workload iron-estuary\n  \
-                  wearmark table --height 1080 --by-driver --sort mean-fps --limit 20\n  \
+    after_help = "Examples:\n  wearmark table --card draywick-kiln-ochre --workload nine-weirs\n  \
+                  wearmark table --height 1080 --group driver --sort mean-fps --limit 20\n  \
                   wearmark table --csv > medians.csv"
 )]
 pub struct Table {
@@ -97,23 +108,17 @@ pub struct Table {
     #[arg(long, value_enum)]
     pub definition: Option<Definition>,
     /// Evidence grade [default: full and short]
-    #[arg(long, value_enum)]
+    #[arg(long, value_enum, value_delimiter = ',')]
     pub evidence: Vec<Evidence>,
     /// Least number of contributors behind a row
     #[arg(long, value_name = "N")]
     pub min_contributors: Option<u32>,
-    /// A row for each driver release
-    #[arg(long)]
-    pub by_driver: bool,
-    /// A row for each build of the workload
-    #[arg(long)]
-    pub by_build: bool,
-    /// A row for each platform class
-    #[arg(long)]
-    pub by_platform: bool,
+    /// A row for each driver release, build of the workload or platform class beside the configuration
+    #[arg(long, value_enum, value_delimiter = ',')]
+    pub group: Vec<Group>,
     /// Floor on the 1% low that counts as playable, fps [default: 30 single-player, 60 multiplayer]
     #[arg(long, value_name = "FPS")]
-    pub target_fps: Option<f64>,
+    pub target: Option<f64>,
     /// Order of the rows
     #[arg(long, value_enum)]
     pub sort: Option<Sort>,
@@ -154,15 +159,13 @@ impl Table {
             query.extend(values.iter().map(|value| (name, value.clone())));
         }
         query.extend(self.evidence.iter().map(|value| ("evidence", word(value))));
+        query.extend(self.group.iter().map(|value| ("group", word(value))));
         let mut one = |name, value: Option<String>| query.extend(value.map(|value| (name, value)));
         one("width", self.width.map(|v| v.to_string()));
         one("height", self.height.map(|v| v.to_string()));
         one("definition", self.definition.as_ref().map(word));
         one("min_contributors", self.min_contributors.map(|v| v.to_string()));
-        one("by_driver", self.by_driver.then(|| "true".to_owned()));
-        one("by_build", self.by_build.then(|| "true".to_owned()));
-        one("by_platform", self.by_platform.then(|| "true".to_owned()));
-        one("target_fps", self.target_fps.map(|v| v.to_string()));
+        one("target", self.target.map(|v| v.to_string()));
         one("sort", self.sort.as_ref().map(word));
         query
     }

@@ -1,5 +1,8 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+use clap::CommandFactory;
+
+use super::exit::Outcome;
 use super::*;
 
 #[test]

@@ -14,7 +14,7 @@ use super::output;
 #[command(
     long_about = "Prints how a card holds up over driver releases: an index against a reference release (100), from \
                   matched evidence only (same bench, workload, scene and settings), and what failed on each release.",
-    after_help = "Examples:\n  wearmark track talon-4\n  wearmark track talon-4 --reference korvid-21.40 --json\n\n\
+    after_help = "Examples:\n  wearmark track draywick-kiln-ochre\n  wearmark track draywick-kiln-ochre --reference draywick-7.3 --json\n\n\
                   Caution: rendering faults can flash. People with photosensitive epilepsy should not watch for them."
 )]
 pub struct TrackArgs {

@@ -99,10 +99,67 @@ fn literal(text: &str) -> Value {
         .unwrap_or_else(|| Value::String(text.to_owned()))
 }
 
-/// Whether the run schema allows nothing but a text at a path.
+/// Whether the published run schema allows nothing but a text at a path.
 fn wants_text(steps: &[&str]) -> bool {
-    let _ = steps;
-    false
+    let mut places = vec![schema_of("run/1")];
+    for step in steps {
+        let listed = step.bytes().all(|b| b.is_ascii_digit());
+        places = places
+            .iter()
+            .flat_map(alternatives)
+            .filter_map(|schema| {
+                if listed { schema.get("items") } else { schema.get("properties")?.get(step) }.cloned()
+            })
+            .collect();
+    }
+    let ends: Vec<Value> = places.iter().flat_map(alternatives).collect();
+    let types = || ends.iter().filter_map(|schema| schema.get("type"));
+    let words = ends.iter().any(|schema| schema.get("enum").is_some());
+    types().next().map_or(words, |_| types().all(|kind| kind == "string"))
+}
+
+/// A published schema as JSON with its references made absolute; null when there is none of that path.
+fn schema_of(path: &str) -> Value {
+    let text = wearmark_schema::documents().iter().find(|d| d.path == path).map_or("null", |d| d.text);
+    let mut schema = serde_json::from_str(text).unwrap_or(Value::Null);
+    absolute(&mut schema, path);
+    schema
+}
+
+fn absolute(schema: &mut Value, path: &str) {
+    match schema {
+        Value::Object(map) => {
+            for (key, value) in map {
+                match value.as_str() {
+                    Some(reference) if key == "$ref" && reference.starts_with('#') => {
+                        *value = Value::String(format!("{path}{reference}"));
+                    }
+                    _ => absolute(value, path),
+                }
+            }
+        }
+        Value::Array(items) => items.iter_mut().for_each(|item| absolute(item, path)),
+        _ => {}
+    }
+}
+
+/// A schema with everything that its references and conditions may add.
+fn alternatives(schema: &Value) -> Vec<Value> {
+    let mut all = vec![schema.clone()];
+    if let Some(reference) = schema.get("$ref").and_then(Value::as_str) {
+        let (document, pointer) = reference.split_once('#').unwrap_or((reference, ""));
+        let path = document.rsplit_once("/schemas/").map_or(document, |(_, path)| path);
+        if let Some(target) = schema_of(path).pointer(pointer) {
+            all.extend(alternatives(target));
+        }
+    }
+    for branch in ["then", "else"] {
+        all.extend(schema.get(branch).map(alternatives).unwrap_or_default());
+    }
+    for branch in ["allOf", "anyOf", "oneOf"] {
+        all.extend(schema.get(branch).and_then(Value::as_array).into_iter().flatten().flat_map(alternatives));
+    }
+    all
 }
 
 #[cfg(test)]

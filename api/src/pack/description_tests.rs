@@ -63,3 +63,10 @@ fn a_path_that_leads_nowhere_says_so() {
         assert!(said.contains(expected), "{said}");
     }
 }
+#[test]
+fn where_the_schema_wants_a_text_a_number_stays_a_text() {
+    let run = with(&["driver.version=21.40", "workload.build=7", "bench.os.version=12"]).unwrap();
+    assert_eq!(run.pointer("/driver/version"), Some(&json!("21.40")));
+    assert_eq!(run.pointer("/workload/build"), Some(&json!("7")));
+    assert_eq!(run.pointer("/bench/os/version"), Some(&json!("12")));
+}

@@ -1,0 +1,229 @@
+//! `wearmark account`.
+
+use std::io::Read;
+
+use anyhow::Context;
+use chrono::Utc;
+use clap::{Args, Subcommand, ValueEnum};
+use serde_json::json;
+
+use super::DataArgs;
+use super::columns::{self, Column};
+use super::exit::{Ended, Failure, Outcome};
+use super::output;
+use crate::storage::accounts::{Account, Role};
+use crate::storage::{Storage, StorageConfig};
+
+/// Administers accounts.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  wearmark account add brick-lane --role contributor > token.txt\n  \
+                        wearmark account token brick-lane --label laptop > token.txt\n  wearmark account list")]
+pub struct AccountArgs {
+    /// What to do
+    #[command(subcommand)]
+    pub command: AccountCommand,
+}
+
+/// What can be done with accounts.
+#[derive(Debug, Subcommand)]
+pub enum AccountCommand {
+    /// Makes an account and prints its first token, which cannot be shown again
+    #[command(after_help = "Example:\n  wearmark account add brick-lane --role contributor > token.txt")]
+    Add(Add),
+    /// Makes a further token of an account and prints it, which cannot be shown again
+    #[command(after_help = "Example:\n  wearmark account token brick-lane --label laptop > token.txt")]
+    Token(Token),
+    /// Lists the accounts
+    #[command(after_help = "Example:\n  wearmark account list --json")]
+    List(List),
+}
+
+/// A role by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum RoleName {
+    /// Submits runs
+    Contributor,
+    /// Decides about held runs and proposed catalogue entries
+    Moderator,
+    /// Runs the service
+    Operator,
+}
+
+impl From<RoleName> for Role {
+    fn from(name: RoleName) -> Role {
+        match name {
+            RoleName::Contributor => Role::Contributor,
+            RoleName::Moderator => Role::Moderator,
+            RoleName::Operator => Role::Operator,
+        }
+    }
+}
+
+/// Makes an account.
+#[derive(Debug, Args)]
+pub struct Add {
+    /// Public name: it stands beside the runs
+    pub name: String,
+    /// What it may do
+    #[arg(long, value_enum, default_value = "contributor")]
+    pub role: RoleName,
+    /// Read the password from stdin (first line); without it one is made up and shown once
+    #[arg(long)]
+    pub password_stdin: bool,
+    /// One JSON object instead of the bare token
+    #[arg(long)]
+    pub json: bool,
+    /// Where the data is
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+/// Makes a token.
+#[derive(Debug, Args)]
+pub struct Token {
+    /// Name of the account
+    pub name: String,
+    /// What the token is for, in your words
+    #[arg(long, default_value = "command line")]
+    pub label: String,
+    /// One JSON object instead of the bare token
+    #[arg(long)]
+    pub json: bool,
+    /// Where the data is
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+/// Lists accounts.
+#[derive(Debug, Args)]
+pub struct List {
+    /// JSON instead of text
+    #[arg(long)]
+    pub json: bool,
+    /// Where the data is
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+impl AccountArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the data folder cannot be used or the account cannot be made.
+    pub fn run(self) -> Ended {
+        match self.command {
+            AccountCommand::Add(command) => command.run(),
+            AccountCommand::Token(command) => command.run(),
+            AccountCommand::List(command) => command.run(),
+        }
+    }
+}
+
+impl Add {
+    fn run(self) -> Ended {
+        let (password, made_up) = match self.password_stdin {
+            true => (password_from_stdin()?, false),
+            false => (random_password(), true),
+        };
+        let storage = open(&self.data)?;
+        let account = storage
+            .create_account(&self.name, &password, self.role.into(), Utc::now())
+            .with_context(|| format!("the account {} cannot be made", self.name))?;
+        let token = storage
+            .create_token(&account.id, "command line", Utc::now())
+            .with_context(|| format!("the account {} is made, but it has no token yet", self.name))?;
+        storage.close();
+        output::note(&format!("Account {} made, role {}.", account.name, account.role.as_str()));
+        if made_up && !self.json {
+            output::note(&format!("Its password, shown this once: {password}"));
+        }
+        print_token(&account, &token, made_up.then_some(password.as_str()), self.json)
+    }
+}
+
+impl Token {
+    fn run(self) -> Ended {
+        let storage = open(&self.data)?;
+        let account = storage
+            .account_by_name(&self.name)
+            .context("the accounts cannot be read")?
+            .ok_or_else(|| Failure::broken(format!("there is no account {}", self.name)))?;
+        let token = storage
+            .create_token(&account.id, &self.label, Utc::now())
+            .with_context(|| format!("no token of {} can be made", self.name))?;
+        storage.close();
+        print_token(&account, &token, None, self.json)
+    }
+}
+
+impl List {
+    fn run(self) -> Ended {
+        let storage = open(&self.data)?;
+        let accounts = storage.accounts().context("the accounts cannot be read")?;
+        if self.json {
+            output::json(&accounts)?;
+            return Ok(Outcome::Done);
+        }
+        if accounts.is_empty() {
+            output::note("No accounts yet: wearmark account add NAME");
+            return Ok(Outcome::Done);
+        }
+        const COLUMNS: [Column; 4] =
+            [Column::name("name"), Column::word("role"), Column::word("made"), Column::word("id")];
+        let rows: Vec<Vec<String>> = accounts
+            .iter()
+            .map(|a| {
+                let made = a.created_at.format("%Y-%m-%d %H:%M").to_string();
+                vec![a.name.clone(), a.role.as_str().to_owned(), made, a.id.to_string()]
+            })
+            .collect();
+        output::data(columns::render(&COLUMNS, &rows, columns::width()).as_bytes())?;
+        Ok(Outcome::Done)
+    }
+}
+
+fn print_token(account: &Account, token: &str, password: Option<&str>, as_json: bool) -> Ended {
+    if as_json {
+        let mut document = json!({"account": account, "token": token});
+        if let (Some(password), Some(document)) = (password, document.as_object_mut()) {
+            document.insert("password".to_owned(), json!(password));
+        }
+        output::json(&document)?;
+    } else {
+        output::note("The token, shown this once, is on stdout; keep it in a file that only you can read.");
+        output::data(format!("{token}\n").as_bytes())?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// Opens the data folder that a command works on.
+///
+/// # Errors
+/// When it cannot be used.
+pub fn open(data: &DataArgs) -> Result<Storage, Failure> {
+    let config = StorageConfig::new(&data.data);
+    Ok(Storage::open(&config)
+        .with_context(|| format!("the data folder {} cannot be used", data.data.display()))?)
+}
+
+fn password_from_stdin() -> Result<String, Failure> {
+    // Longer than any password that is accepted; the rest is not read.
+    const MOST_BYTES: u64 = 4096;
+    let mut text = String::new();
+    std::io::stdin()
+        .lock()
+        .take(MOST_BYTES)
+        .read_to_string(&mut text)
+        .context("cannot read the password from stdin")?;
+    match text.lines().next() {
+        Some(password) if !password.is_empty() => Ok(password.to_owned()),
+        _ => Err(Failure::broken("stdin has no password on its first line")),
+    }
+}
+
+/// 120 random bits in letters and digits that are not mistaken for each other.
+pub fn random_password() -> String {
+    const LETTERS: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
+    let random: [u8; 24] = rand::random();
+    random.iter().map(|byte| char::from(LETTERS[usize::from(byte % 32)])).collect()
+}
