@@ -1,0 +1,81 @@
+//! What an operator may set, in small typed sections.
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::time::Duration;
+
+/// Bounds on everything that comes in.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Limits {
+    /// Body of a submission as sent, bytes. 32 MiB: a run of ten passes of 100,000 frames with full
+    /// f64 digits is about 20 MB of JSON.
+    pub body_wire_bytes: usize,
+    /// Body of a submission after decompression, bytes.
+    pub body_expanded_bytes: usize,
+    /// One line of a batch, bytes after decompression.
+    pub batch_line_bytes: usize,
+    /// Lines of a batch. Their results are queued while a client only writes, so this also bounds
+    /// the memory of a batch.
+    pub batch_lines: usize,
+    /// A whole batch after decompression, bytes.
+    pub batch_expanded_bytes: u64,
+    /// From the head of a request to the head of its answer.
+    pub request_timeout: Duration,
+    /// Longest silence inside the body of a batch.
+    pub body_idle: Duration,
+    /// Submissions held in memory at once, over all connections.
+    pub submissions: usize,
+    /// Batches served at once; each holds one thread while it lasts.
+    pub batches: usize,
+    /// Runs of one batch worked on at once: what the writer commits together.
+    pub batch_in_flight: usize,
+    /// Tables computed at once; each holds its working memory.
+    pub tables: usize,
+    /// Rendered answers kept, bytes.
+    pub cache_bytes: usize,
+}
+
+impl Limits {
+    /// The values that the documentation names.
+    pub fn published() -> Limits {
+        Limits {
+            body_wire_bytes: 32 << 20,
+            body_expanded_bytes: 64 << 20,
+            batch_line_bytes: 16 << 20,
+            batch_lines: 10_000,
+            batch_expanded_bytes: 4 << 30,
+            request_timeout: Duration::from_secs(30),
+            body_idle: Duration::from_secs(30),
+            submissions: 16,
+            batches: 4,
+            batch_in_flight: 16,
+            tables: 2,
+            cache_bytes: 64 << 20,
+        }
+    }
+}
+
+/// How the service listens.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ServeConfig {
+    /// Address and port; port 0 takes a free one.
+    pub listen: SocketAddr,
+    /// Threads that serve connections.
+    pub workers: usize,
+    /// How long requests in flight may go on after a stop signal.
+    pub shutdown_timeout: Duration,
+    /// Bounds on what comes in.
+    pub limits: Limits,
+}
+
+impl ServeConfig {
+    /// Listens on a port of this machine only, with the published limits.
+    pub fn local(port: u16) -> ServeConfig {
+        let cores = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
+        ServeConfig {
+            listen: SocketAddr::from((Ipv4Addr::LOCALHOST, port)),
+            workers: cores,
+            shutdown_timeout: Duration::from_secs(35),
+            limits: Limits::published(),
+        }
+    }
+}

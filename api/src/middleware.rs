@@ -1,0 +1,5 @@
+//! What every request passes on its way in and out, outermost first.
+
+pub mod headers;
+pub mod problems;
+pub mod deadline;

@@ -1,0 +1,9 @@
+//! Outgoing JSON, one file a noun. Where core's own types are the answer, `shapes` documents them.
+
+pub mod problem;
+pub mod finding;
+pub mod shapes;
+pub mod run;
+pub mod batch;
+pub mod table;
+pub mod list;
