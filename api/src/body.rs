@@ -22,7 +22,8 @@ pub enum Media {
 }
 
 impl Media {
-    fn name(self) -> &'static str {
+    /// The media type.
+    pub fn name(self) -> &'static str {
         match self {
             Media::Json => "application/json",
             Media::Lines => "application/x-ndjson",

@@ -2,7 +2,21 @@
 //! moves bytes and computes no statistic.
 
 pub mod pack;
+pub mod config;
+pub mod serve;
+pub mod app;
+pub mod middleware;
+pub mod routes;
 pub mod auth;
+pub mod handlers;
+pub mod query;
+pub mod body;
 pub mod intake;
 pub mod storage;
+pub mod rules;
+pub mod published;
+pub mod views;
+pub mod openapi;
+pub mod state;
+pub mod error;
 pub mod cli;

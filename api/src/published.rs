@@ -5,3 +5,5 @@ pub mod cache;
 pub mod negotiate;
 pub mod cursor;
 pub mod answer;
+pub mod table;
+pub mod document;

@@ -91,6 +91,16 @@ impl Parameters {
         Some(value.clone())
     }
 
+    /// Free text, of bounded length.
+    pub fn text(&mut self, name: &'static str) -> Option<String> {
+        let value = self.one(name)?;
+        if value.chars().count() > VALUE_CHARS {
+            self.refuse(name, &value, &format!("must not be longer than {VALUE_CHARS} characters"));
+            return None;
+        }
+        Some(value)
+    }
+
     /// A number within bounds, both included.
     pub fn number<T: FromStr + PartialOrd + std::fmt::Display>(
         &mut self,
@@ -140,11 +150,11 @@ impl Parameters {
         parsed
     }
 
-    /// The query in canonical form, without the cursor: equal queries are equal text.
-    pub fn canonical(&self) -> String {
+    /// The query in canonical form without some parameters: equal queries are equal text.
+    pub fn canonical(&self, without: &[&str]) -> String {
         let mut text = String::new();
         for (name, values) in &self.values {
-            if *name == "cursor" {
+            if without.contains(name) {
                 continue;
             }
             let mut values = values.clone();
@@ -255,8 +265,8 @@ mod tests {
 
     #[test]
     fn equal_queries_have_one_canonical_form() {
-        let a = Parameters::read("card=b&width=3&card=a&cursor=x", KNOWN).canonical();
-        let b = Parameters::read("width=3&card=a&card=%62", KNOWN).canonical();
+        let a = Parameters::read("card=b&width=3&card=a&cursor=x", KNOWN).canonical(&["cursor"]);
+        let b = Parameters::read("width=3&card=a&card=%62", KNOWN).canonical(&["cursor"]);
         assert_eq!(a, b);
         assert_eq!(a, "card=a&card=b&width=3");
     }

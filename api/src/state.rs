@@ -1,8 +1,11 @@
 //! What handlers share.
 
-use tokio::sync::Semaphore;
+use std::sync::Arc;
+
+use tokio::sync::{Semaphore, SemaphorePermit};
 
 use crate::config::Limits;
+use crate::error::{ApiError, ErrorCode};
 use crate::intake::Intake;
 use crate::published::cache::Cache;
 
@@ -17,7 +20,7 @@ pub struct State {
     /// One permit for each submission held in memory.
     pub submissions: Semaphore,
     /// One permit for each batch.
-    pub batches: Semaphore,
+    pub batches: Arc<Semaphore>,
     /// One permit for each table being computed.
     pub tables: Semaphore,
 }
@@ -28,10 +31,18 @@ impl State {
         State {
             cache: Cache::new(limits.cache_bytes),
             submissions: Semaphore::new(limits.submissions),
-            batches: Semaphore::new(limits.batches),
+            batches: Arc::new(Semaphore::new(limits.batches)),
             tables: Semaphore::new(limits.tables),
             intake,
             limits,
         }
+    }
+
+    /// Waits for room to hold a submission in memory.
+    ///
+    /// # Errors
+    /// `Busy` when the service is closing.
+    pub async fn submission(&self) -> Result<SemaphorePermit<'_>, ApiError> {
+        self.submissions.acquire().await.map_err(|_| ApiError::new(ErrorCode::Busy, "The service is closing."))
     }
 }

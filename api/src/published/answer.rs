@@ -27,10 +27,37 @@ pub struct Asked {
     pub query: String,
     /// Position in the answer; empty for its beginning.
     pub position: String,
+    /// Which revision it shows.
+    pub at: At,
     /// Media type of the form.
     pub content_type: &'static str,
     /// Whether compressing this form pays; Parquet is compressed inside.
     pub compress: bool,
+}
+
+/// Which revision of the data an answer shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum At {
+    /// The present one, counting changes that tables can see.
+    Tables,
+    /// The present one, counting changes of any run or catalogue entry.
+    Entries,
+    /// The one that an earlier page showed.
+    Pinned(i64),
+    /// The program's own: it does not change while the program runs.
+    Program,
+}
+
+impl At {
+    /// The number of that revision now.
+    pub fn revision(self, state: &State) -> i64 {
+        match self {
+            At::Tables => state.intake.storage.revision(),
+            At::Entries => state.intake.storage.last_change(),
+            At::Pinned(revision) => revision,
+            At::Program => 0,
+        }
+    }
 }
 
 /// A body made for [`Asked`].
@@ -76,7 +103,7 @@ where
     F: FnOnce() -> Result<Made, ApiError> + Send + 'static,
 {
     let coding = if asked.compress { negotiate::coding(request) } else { Coding::Identity };
-    let revision = state.intake.storage.revision();
+    let revision = asked.at.revision(state);
     if let Some(kept) = state.cache.answer(&asked.key(revision, coding)) {
         return Ok(respond(request, &asked, &kept));
     }
@@ -87,7 +114,7 @@ where
     let closing = |_| ApiError::new(ErrorCode::Busy, "The service is closing.");
     let _permit = state.tables.acquire().await.map_err(closing)?;
     // Somebody else may have made it while this request stood in line.
-    if let Some(kept) = state.cache.answer(&asked.key(state.intake.storage.revision(), coding)) {
+    if let Some(kept) = state.cache.answer(&asked.key(asked.at.revision(state), coding)) {
         return Ok(respond(request, &asked, &kept));
     }
     let rendered = web::block({

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use wearmark_core::catalogue::{Card, Chip, Cpu, DriverRelease, Workload};
 
 use super::run::RunRowView;
-use super::shapes::{CardDocument, ChipShape, CpuShape, DriverDocument, WorkloadDocument};
+use super::shapes::{CardDocument, ChipDocument, CpuDocument, DriverReleaseDocument, WorkloadDocument};
 use crate::storage::proposals::ProposalRow;
 
 /// Declares a list answer for a kind of row, so that each has its own documented shape.
@@ -32,11 +32,11 @@ list! {
     /// Cards by id.
     CardList of Card as CardDocument;
     /// Chips by id.
-    ChipList of Chip as ChipShape;
+    ChipList of Chip as ChipDocument;
     /// Driver releases, oldest first.
-    DriverList of DriverRelease as DriverDocument;
+    DriverList of DriverRelease as DriverReleaseDocument;
     /// Processors by id.
-    CpuList of Cpu as CpuShape;
+    CpuList of Cpu as CpuDocument;
     /// Workloads by id.
     WorkloadList of Workload as WorkloadDocument;
     /// Proposed catalogue entries, most wanted first.

@@ -73,3 +73,10 @@ impl From<ErrorCode> for ProblemKind {
         }
     }
 }
+
+/// All kinds of problems.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ProblemKinds {
+    /// In the order of their status.
+    pub rows: Vec<ProblemKind>,
+}

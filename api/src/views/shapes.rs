@@ -14,76 +14,16 @@ published! {
     RunDocument;
     /// A catalogue entry; the published schema `card/1`.
     CardDocument;
-    /// A catalogue entry; the published schema `driver/1`.
-    DriverDocument;
+    /// A catalogue entry; the published schema `chip/1`.
+    ChipDocument;
+    /// A catalogue entry; the published schema `driver-release/1`.
+    DriverReleaseDocument;
+    /// A catalogue entry; the published schema `cpu/1`.
+    CpuDocument;
     /// A catalogue entry; the published schema `workload/1`.
     WorkloadDocument;
     /// A test machine; the published schema `bench/1`.
     BenchDocument;
-}
-
-/// A chip of the catalogue.
-#[derive(ToSchema)]
-pub struct ChipShape {
-    /// Catalogue id.
-    id: String,
-    /// Name.
-    name: String,
-    /// Other spellings.
-    aliases: Vec<String>,
-    /// Maker, also the vendor of its drivers.
-    vendor: String,
-    /// Architecture (family) name.
-    architecture: String,
-    /// PCI vendor and device ids, `0x` and four hex digits each.
-    pci_ids: Vec<PciIdShape>,
-    /// PCI Express generation.
-    pcie_generation: u32,
-    /// PCI Express lanes.
-    pcie_lanes: u32,
-    /// Graphics APIs it can run.
-    apis: Vec<String>,
-}
-
-/// A PCI vendor and device id.
-#[derive(ToSchema)]
-pub struct PciIdShape {
-    /// Vendor.
-    vendor: String,
-    /// Device.
-    device: String,
-}
-
-/// A processor of the catalogue.
-#[derive(ToSchema)]
-pub struct CpuShape {
-    /// Catalogue id.
-    id: String,
-    /// Name.
-    name: String,
-    /// Other spellings.
-    aliases: Vec<String>,
-    /// Physical cores.
-    cores: u32,
-    /// Memory it can use: type and top rated speed in MT/s.
-    memory: Vec<MemorySupportShape>,
-    /// Memory channels.
-    memory_channels: u32,
-    /// PCI Express generation of its graphics slot.
-    pcie_generation: u32,
-    /// PCI Express lanes of its graphics slot.
-    pcie_lanes: u32,
-    /// First day of sale, ISO 8601.
-    launch_date: String,
-}
-
-/// A memory type a processor can use.
-#[derive(ToSchema)]
-pub struct MemorySupportShape {
-    /// Type in the spelling of SMBIOS.
-    r#type: String,
-    /// Top rated transfer rate, MT/s.
-    top_speed_mts: f64,
 }
 
 /// Figures of one pass; rates in frames per second, times in milliseconds.

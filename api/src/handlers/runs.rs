@@ -1,0 +1,234 @@
+//! Runs: submit, check, list, read.
+
+use actix_web::web::{self, Bytes, Data, Path};
+use actix_web::{HttpRequest, HttpResponse};
+use chrono::Utc;
+use sha2::{Digest, Sha256};
+use utoipa::IntoParams;
+use wearmark_core::run::Outcome;
+use wearmark_core::verdict::Verdict;
+
+use super::{blocking, found, intake_error, json};
+use crate::auth::access::Submitter;
+use crate::body;
+use crate::error::{ApiError, ErrorCode, outside};
+use crate::intake::{IdempotencyKey, Receipt};
+use crate::published::{answer::next_link, cursor};
+use crate::query::{self, Parameters};
+use crate::state::State;
+use crate::storage::ids::{AccountId, RunId};
+use crate::storage::runs::RunFilter;
+use crate::views::list::RunList;
+use crate::views::problem::Problem;
+use crate::views::run::{FrameTimesView, ReceiptView, RunRowView, RunView};
+use crate::views::shapes::RunDocument;
+
+/// Longest idempotency key, characters.
+const KEY_CHARS: usize = 128;
+
+/// Submits a run. A judged run answers 201 whatever its verdict.
+#[utoipa::path(post, path = "/v1/runs", tag = "runs", security(("token" = [])),
+    params(("Idempotency-Key" = Option<String>, Header, description = "Your word for this submission, at most 128 visible ASCII characters: repeating it repeats the answer and stores nothing twice", max_length = 128, min_length = 1, pattern = "^[!-~]+$")),
+    request_body(content = RunDocument, content_type = "application/json"),
+    responses((status = 201, body = ReceiptView, headers(("location" = String, description = "Path of the run"))),
+        (status = 200, body = ReceiptView, description = "The answer to an earlier request with the same key", headers(("location" = String, description = "Path of the run"))),
+        (status = 409, body = Problem, description = "The run is stored already", content_type = "application/problem+json"),
+        crate::openapi::Submission))]
+pub async fn create_run(
+    state: Data<State>,
+    submitter: Submitter,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let key = idempotency_key(&request)?;
+    let _permit = state.submission().await?;
+    let bytes = body::read(&request, payload, &state.limits).await?;
+    let receipt = submit(&state, submitter.0.id, bytes, key).await?;
+    let mut answer = if receipt.replayed { HttpResponse::Ok() } else { HttpResponse::Created() };
+    if let Some(run) = &receipt.run {
+        answer.insert_header(("location", format!("/v1/runs/{run}")));
+    }
+    Ok(answer.json(ReceiptView::from(receipt)))
+}
+
+/// Tells what a submission would get now, and stores nothing.
+#[utoipa::path(post, path = "/v1/runs/check", tag = "runs", security(("token" = [])),
+    request_body(content = RunDocument, content_type = "application/json"),
+    responses((status = 200, body = ReceiptView),
+        (status = 409, body = Problem, description = "The run is stored already", content_type = "application/problem+json"),
+        crate::openapi::Submission))]
+pub async fn check_run(
+    state: Data<State>,
+    submitter: Submitter,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let _permit = state.submission().await?;
+    let bytes = body::read(&request, payload, &state.limits).await?;
+    let intake = state.intake.clone();
+    let receipt = web::block(move || intake.check(&submitter.0.id, &bytes, Utc::now()))
+        .await
+        .map_err(|e| ApiError::internal("checking a run", &e))?
+        .map_err(intake_error)?;
+    Ok(HttpResponse::Ok().json(ReceiptView::from(receipt)))
+}
+
+/// Judges and stores one document.
+pub(super) async fn submit(
+    state: &Data<State>,
+    account: AccountId,
+    bytes: Bytes,
+    key: Option<String>,
+) -> Result<Receipt, ApiError> {
+    let intake = state.intake.clone();
+    let (prepared, key) = web::block(move || {
+        let key = key.map(|key| IdempotencyKey { key, body_sha256: Sha256::digest(&bytes).into() });
+        intake.prepare(&account, &bytes, Utc::now()).map(|prepared| (prepared, key))
+    })
+    .await
+    .map_err(|e| ApiError::internal("preparing a run", &e))?
+    .map_err(intake_error)?;
+    state.intake.store(prepared, key).await.map_err(intake_error)
+}
+
+/// The submission's `Idempotency-Key`.
+pub(super) fn idempotency_key(request: &HttpRequest) -> Result<Option<String>, ApiError> {
+    let mut values = request.headers().get_all("idempotency-key");
+    let Some(value) = values.next() else { return Ok(None) };
+    let bytes = value.as_bytes();
+    let visible = bytes.iter().all(|b| b.is_ascii_graphic());
+    if !visible || bytes.is_empty() || bytes.len() > KEY_CHARS || values.next().is_some() {
+        let rule = format!("Idempotency-Key must be one value of 1 to {KEY_CHARS} visible ASCII characters.");
+        return Err(ApiError::with(
+            ErrorCode::BadHeader,
+            vec![outside("bad-header", "header", "Idempotency-Key", rule)],
+        ));
+    }
+    Ok(Some(String::from_utf8_lossy(bytes).into_owned()))
+}
+
+/// Filters of the list of runs.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub(crate) struct RunsQuery {
+    /// Card id.
+    #[param(min_length = 1, max_length = 200)]
+    card: Option<String>,
+    /// Chip id.
+    #[param(min_length = 1, max_length = 200)]
+    chip: Option<String>,
+    /// Workload id.
+    #[param(min_length = 1, max_length = 200)]
+    workload: Option<String>,
+    /// Driver release id.
+    #[param(min_length = 1, max_length = 200)]
+    driver: Option<String>,
+    /// Public handle of the contributor.
+    #[param(min_length = 1, max_length = 200)]
+    contributor: Option<String>,
+    /// `accepted`, `held` or `rejected`.
+    #[param(pattern = "^(accepted|held|rejected)$")]
+    verdict: Option<String>,
+    /// Code of a finding that the run has.
+    #[param(min_length = 1, max_length = 200)]
+    finding: Option<String>,
+    /// `completed`, `did-not-start`, `crashed` or `rendering-fault`.
+    #[param(pattern = "^(completed|did-not-start|crashed|rendering-fault)$")]
+    outcome: Option<String>,
+    /// Rows of a page, 1 to 1000; 100 where not given.
+    #[param(minimum = 1, maximum = 1000)]
+    limit: Option<u32>,
+    /// Cursor of the page, as the page before gave it. It goes on where that page ended, also when runs have come in since.
+    cursor: Option<String>,
+}
+
+impl RunsQuery {
+    /// All parameters.
+    pub(crate) const NAMES: &'static [&'static str] = &[
+        "card",
+        "chip",
+        "workload",
+        "driver",
+        "contributor",
+        "verdict",
+        "finding",
+        "outcome",
+        "limit",
+        "cursor",
+    ];
+}
+
+const VERDICTS: [Verdict; 3] = [Verdict::Accepted, Verdict::Held, Verdict::Rejected];
+
+const OUTCOMES: [Outcome; 4] =
+    [Outcome::Completed, Outcome::DidNotStart, Outcome::Crashed, Outcome::RenderingFault];
+
+/// Lists stored runs, newest first.
+#[utoipa::path(get, path = "/v1/runs", tag = "runs", params(RunsQuery),
+    responses((status = 200, body = RunList), crate::openapi::List))]
+pub async fn list_runs(state: Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
+    const DEFAULT_ROWS: u32 = 100;
+    let mut query = Parameters::read(request.query_string(), RunsQuery::NAMES);
+    let filter = RunFilter {
+        card: query.text("card"),
+        chip: query.text("chip"),
+        workload: query.text("workload"),
+        driver: query.text("driver"),
+        contributor: query.text("contributor"),
+        verdict: query.choice("verdict", &VERDICTS.map(|v| (v.as_str(), v))),
+        finding: query.text("finding"),
+        outcome: query.choice("outcome", &OUTCOMES.map(|o| (o.as_str(), o))),
+    };
+    let limit = query.number("limit", 1, 1000).unwrap_or(DEFAULT_ROWS);
+    let canonical = query.canonical(&["cursor"]);
+    let cursor = query.one("cursor");
+    query.finish()?;
+    let after = cursor.map(|c| cursor::decode(&canonical, &c)).transpose()?.and_then(|id| id.parse::<RunId>().ok());
+    let (revision, mut rows) = blocking(&state, "listing runs", move |state| {
+        let storage = &state.intake.storage;
+        Ok((storage.last_change(), storage.list_runs(&filter, after.as_ref(), limit + 1)?))
+    })
+    .await?;
+    let more = rows.len() > limit as usize;
+    rows.truncate(limit as usize);
+    let next = rows.last().filter(|_| more).map(|last| cursor::encode(&canonical, last.id.as_str()));
+    let mut answer = HttpResponse::Ok();
+    answer.insert_header(("cache-control", "public, no-cache"));
+    if let Some(next) = &next {
+        answer.insert_header(("link", next_link(request.path(), &canonical, next)));
+    }
+    Ok(answer.json(RunList { revision, rows: rows.into_iter().map(RunRowView::from).collect(), next }))
+}
+
+/// One stored run with its figures and findings.
+#[utoipa::path(get, path = "/v1/runs/{id}", tag = "runs", params(("id" = String, Path, description = "Run id", pattern = "^r-[0-9a-f]{32}$")),
+    responses((status = 200, body = RunView), crate::openapi::Entry))]
+pub async fn find_run(
+    state: Data<State>,
+    id: Path<RunId>,
+    request: HttpRequest,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let id = id.into_inner();
+    let wanted = id.clone();
+    let run = blocking(&state, "reading a run", move |s| s.intake.storage.find_run(&wanted)).await?;
+    Ok(json(&RunView::from(found(run, "run", id)?)))
+}
+
+/// The frame times of a run, exactly as submitted.
+#[utoipa::path(get, path = "/v1/runs/{id}/frame-times", tag = "runs", params(("id" = String, Path, description = "Run id", pattern = "^r-[0-9a-f]{32}$")),
+    responses((status = 200, body = FrameTimesView), crate::openapi::Entry))]
+pub async fn find_frame_times(
+    state: Data<State>,
+    id: Path<RunId>,
+    request: HttpRequest,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let id = id.into_inner();
+    let wanted = id.clone();
+    let times = blocking(&state, "reading frame times", move |s| s.intake.storage.frame_times(&wanted)).await?;
+    Ok(json(&FrameTimesView { frame_times_ms: found(times, "run", &id)?, run: id.into() }))
+}

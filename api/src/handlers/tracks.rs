@@ -1,0 +1,78 @@
+//! The track of a card over driver releases.
+
+use actix_web::web::{Data, Path};
+use actix_web::{HttpRequest, HttpResponse};
+use utoipa::IntoParams;
+use wearmark_core::table::track::{Track, track};
+
+use super::{found, storage_error};
+use crate::error::ApiError;
+use crate::published::answer::{self, Asked, At, Made};
+use crate::published::negotiate::{self, Format};
+use crate::published::table::core_error;
+use crate::query::Parameters;
+use crate::state::State;
+use crate::views::table::TrackView;
+
+/// What a track is measured against.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub(crate) struct TrackParameters {
+    /// Driver release at index 100; where not given, the one with the most matched evidence.
+    #[param(min_length = 1, max_length = 200)]
+    reference: Option<String>,
+    /// `json`, `csv` or `parquet`, in place of `Accept`.
+    #[param(pattern = "^(json|csv|parquet)$")]
+    format: Option<String>,
+}
+
+impl TrackParameters {
+    /// All parameters.
+    pub(crate) const NAMES: &'static [&'static str] = &["reference", "format"];
+}
+
+/// How a card holds up over its driver releases: index from matched evidence, and failures.
+#[utoipa::path(get, path = "/v1/cards/{id}/track", tag = "tables", params(("id" = String, Path, description = "Card id"), TrackParameters),
+    responses((status = 200, description = "The releases, oldest first", content(
+            (TrackView = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"))),
+        crate::openapi::Track))]
+pub async fn find_track(
+    state: Data<State>,
+    id: Path<String>,
+    request: HttpRequest,
+) -> Result<HttpResponse, ApiError> {
+    let mut read = Parameters::read(request.query_string(), TrackParameters::NAMES);
+    let reference = read.text("reference");
+    let asked_format = read.choice("format", &Format::ALL.map(|f| (f.as_str(), f)));
+    let query = read.canonical(&[]);
+    read.finish()?;
+    let format = negotiate::format(&request, asked_format)?;
+    let card = found(state.intake.storage.catalogue().card(&id), "card", &id)?.id.clone();
+    let asked = Asked {
+        path: request.path().to_owned(),
+        query,
+        position: String::new(),
+        at: At::Tables,
+        content_type: format.content_type(),
+        compress: format != Format::Parquet,
+    };
+    let shared = state.clone();
+    answer::answer(&state, &request, asked, move || make(&shared, &card, reference.as_deref(), format)).await
+}
+
+fn make(state: &State, card: &str, reference: Option<&str>, format: Format) -> Result<Made, ApiError> {
+    let at = state.intake.storage.frame().map_err(|e| storage_error("reading the frame of runs", &e))?;
+    let revision = at.revision;
+    let track = track(&at.frame, card, reference, &state.intake.policy).map_err(core_error)?;
+    let body = match format {
+        Format::Json => {
+            let Track { card, reference, points } = track;
+            serde_json::to_vec(&TrackView { revision, card, reference, points })
+                .map_err(|e| ApiError::internal("writing a track as JSON", &e))?
+        }
+        Format::Csv => track.table().and_then(|table| table.csv()).map_err(core_error)?,
+        Format::Parquet => track.table().and_then(|table| table.parquet()).map_err(core_error)?,
+    };
+    Ok(Made { revision, body, next: None })
+}

@@ -1,0 +1,82 @@
+//! Every address of the service, by who uses it.
+
+use actix_web::dev::HttpServiceFactory;
+use actix_web::middleware::{Compress, from_fn};
+use actix_web::{FromRequest, Handler, Resource, Responder, web};
+
+use crate::auth::access::require_submitter;
+use crate::error::ApiError;
+use crate::handlers::{batch, catalogue, documents, health, medians, proposals, rules, runs, tracks};
+use crate::middleware::deadline::deadline;
+
+/// All routes.
+pub fn routes(config: &mut web::ServiceConfig) {
+    config
+        // The submitter.
+        .service(
+            web::resource("/v1/runs")
+                .route(web::post().to(runs::create_run).wrap(from_fn(require_submitter)))
+                .route(web::get().to(runs::list_runs).wrap(Compress::default()))
+                .route(web::head().to(runs::list_runs))
+                .default_service(web::to(|| async { refuse("GET, HEAD, POST") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(submit("/v1/runs/check", runs::check_run))
+        .service(submit("/v1/runs/batch", batch::create_batch))
+        // The reader.
+        .service(read("/v1/runs/{id}", runs::find_run))
+        .service(read("/v1/runs/{id}/frame-times", runs::find_frame_times).wrap(Compress::default()))
+        .service(read("/v1/medians", medians::list_medians))
+        .service(read("/v1/cards", catalogue::list_cards))
+        .service(read("/v1/cards/{id}", catalogue::find_card))
+        .service(read("/v1/cards/{id}/track", tracks::find_track))
+        .service(read("/v1/chips", catalogue::list_chips))
+        .service(read("/v1/chips/{id}", catalogue::find_chip))
+        .service(read("/v1/drivers", catalogue::list_drivers))
+        .service(read("/v1/drivers/{id}", catalogue::find_driver))
+        .service(read("/v1/cpus", catalogue::list_cpus))
+        .service(read("/v1/cpus/{id}", catalogue::find_cpu))
+        .service(read("/v1/workloads", catalogue::list_workloads))
+        .service(read("/v1/workloads/{id}", catalogue::find_workload))
+        .service(read("/v1/rules", rules::list_rules))
+        .service(read("/v1/proposals", proposals::list_proposals))
+        // The writer of a client.
+        .service(read("/", documents::find_index))
+        .service(read("/openapi.json", documents::find_openapi))
+        .service(read("/schemas/{name}/{version}", documents::find_schema))
+        .service(read("/problems", rules::list_problems))
+        .service(read("/problems/{code}", rules::find_problem))
+        // The operator.
+        .service(read("/health/live", health::find_live))
+        .service(read("/health/ready", health::find_ready));
+}
+
+/// A resource that is read.
+fn read<F, Args>(path: &str, handler: F) -> Resource
+where
+    F: Handler<Args>,
+    Args: FromRequest + 'static,
+    F::Output: Responder + 'static,
+{
+    web::resource(path)
+        .route(web::get().to(handler.clone()))
+        .route(web::head().to(handler))
+        .default_service(web::to(|| async { refuse("GET, HEAD") }))
+}
+
+/// A resource that takes submissions: access is checked before any of the body is read.
+fn submit<F, Args>(path: &str, handler: F) -> impl HttpServiceFactory + use<F, Args>
+where
+    F: Handler<Args>,
+    Args: FromRequest + 'static,
+    F::Output: Responder + 'static,
+{
+    web::resource(path)
+        .route(web::post().to(handler).wrap(from_fn(require_submitter)))
+        .default_service(web::to(|| async { refuse("POST") }))
+        .wrap(from_fn(deadline))
+}
+
+fn refuse(allow: &'static str) -> Result<actix_web::HttpResponse, ApiError> {
+    Err(ApiError::method(allow))
+}
