@@ -4,9 +4,9 @@
 
 use std::io::{self, Read};
 
+use actix_web::HttpRequest;
 use actix_web::http::header::{ACCEPT_ENCODING, CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE};
 use actix_web::web::{self, Bytes, BytesMut};
-use actix_web::HttpRequest;
 use futures_util::StreamExt;
 
 use crate::config::Limits;
@@ -104,7 +104,10 @@ fn inflate(wire: &[u8], coding: Coding, limit: usize) -> Result<Bytes, ApiError>
 ///
 /// # Errors
 /// When the decoder cannot be made.
-pub fn decoder<'a>(wire: impl io::BufRead + Send + 'a, coding: Coding) -> io::Result<Box<dyn Read + Send + 'a>> {
+pub fn decoder<'a>(
+    wire: impl io::BufRead + Send + 'a,
+    coding: Coding,
+) -> io::Result<Box<dyn Read + Send + 'a>> {
     Ok(match coding {
         Coding::Identity => Box::new(wire),
         Coding::Gzip => Box::new(flate2::bufread::MultiGzDecoder::new(wire)),
@@ -219,7 +222,11 @@ mod tests {
         {
             assert_eq!(inflate(&wire, coding, 1000).unwrap(), &text[..]);
             for cut in 1..wire.len() {
-                assert_eq!(inflate(&wire[..cut], coding, 1000).unwrap_err().code, ErrorCode::BadRequest, "{cut}");
+                assert_eq!(
+                    inflate(&wire[..cut], coding, 1000).unwrap_err().code,
+                    ErrorCode::BadRequest,
+                    "{cut}"
+                );
             }
             assert_eq!(inflate(text, coding, 1000).unwrap_err().code, ErrorCode::BadRequest);
         }

@@ -100,7 +100,8 @@ error_codes! {
 }
 
 /// The sentence that stands in every 5xx body in place of a cause.
-const INSIDE: &str = "The service could not answer this request. The cause is in its log under the request id.";
+const INSIDE: &str =
+    "The service could not answer this request. The cause is in its log under the request id.";
 
 /// Seconds a caller is asked to wait when the service is busy: the writer clears its queue of a few
 /// hundred jobs well within that.

@@ -43,6 +43,9 @@ impl State {
     /// # Errors
     /// `Busy` when the service is closing.
     pub async fn submission(&self) -> Result<SemaphorePermit<'_>, ApiError> {
-        self.submissions.acquire().await.map_err(|_| ApiError::new(ErrorCode::Busy, "The service is closing."))
+        self.submissions
+            .acquire()
+            .await
+            .map_err(|_| ApiError::new(ErrorCode::Busy, "The service is closing."))
     }
 }

@@ -130,7 +130,8 @@ fn split_all(
         }
         runs += 1;
         if runs > limits.batch_lines {
-            let detail = format!("A batch has at most {} runs; send the rest in another.", limits.batch_lines);
+            let detail =
+                format!("A batch has at most {} runs; send the rest in another.", limits.batch_lines);
             return Err(ApiError::new(ErrorCode::BodyTooLarge, detail));
         }
         if out.blocking_send(Ok((number, line.into()))).is_err() {
@@ -161,9 +162,7 @@ fn results(
             }
         }
     });
-    stream::unfold(results, |mut results| async {
-        results.recv().await.map(|line| (Ok(line), results))
-    })
+    stream::unfold(results, |mut results| async { results.recv().await.map(|line| (Ok(line), results)) })
 }
 
 async fn one(state: &Data<State>, account: &AccountId, key: Option<&str>, line: Line) -> BatchLine {

@@ -92,8 +92,25 @@ const SORTS: [(&str, MediansSort); 4] = [
 impl MediansParameters {
     /// All parameters.
     pub(crate) const NAMES: &'static [&'static str] = &[
-        "card", "chip", "workload", "scene", "preset", "width", "height", "driver", "branch", "platform",
-        "api", "definition", "evidence", "min_contributors", "group", "target", "sort", "limit", "cursor",
+        "card",
+        "chip",
+        "workload",
+        "scene",
+        "preset",
+        "width",
+        "height",
+        "driver",
+        "branch",
+        "platform",
+        "api",
+        "definition",
+        "evidence",
+        "min_contributors",
+        "group",
+        "target",
+        "sort",
+        "limit",
+        "cursor",
         "format",
     ];
 
@@ -111,7 +128,9 @@ impl MediansParameters {
             branch: read.list("branch"),
             platform: read.list("platform"),
             api: read.list("api"),
-            definition: read.choice("definition", &LowDefinition::ALL.map(|d| (d.as_str(), d))).unwrap_or_default(),
+            definition: read
+                .choice("definition", &LowDefinition::ALL.map(|d| (d.as_str(), d)))
+                .unwrap_or_default(),
             evidence: read.choices("evidence", &GRADES.map(|g| (g.as_str(), g))),
             min_contributors: read.number("min_contributors", 0, 1_000_000).unwrap_or(0),
             by_driver: group.contains(&Group::Driver),

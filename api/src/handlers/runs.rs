@@ -68,10 +68,9 @@ pub async fn check_run(
     let _permit = state.submission().await?;
     let bytes = body::read(&request, payload, &state.limits).await?;
     let intake = state.intake.clone();
-    let receipt = web::block(move || intake.check(&submitter.0.id, &bytes, Utc::now()))
+    let receipt = web::block(move || intake.check(&submitter.0.id, &bytes, Utc::now()).map_err(intake_error))
         .await
-        .map_err(|e| ApiError::internal("checking a run", &e))?
-        .map_err(intake_error)?;
+        .map_err(|e| ApiError::internal("checking a run", &e))??;
     Ok(HttpResponse::Ok().json(ReceiptView::from(receipt)))
 }
 
@@ -85,11 +84,10 @@ pub(super) async fn submit(
     let intake = state.intake.clone();
     let (prepared, key) = web::block(move || {
         let key = key.map(|key| IdempotencyKey { key, body_sha256: Sha256::digest(&bytes).into() });
-        intake.prepare(&account, &bytes, Utc::now()).map(|prepared| (prepared, key))
+        intake.prepare(&account, &bytes, Utc::now()).map(|prepared| (prepared, key)).map_err(intake_error)
     })
     .await
-    .map_err(|e| ApiError::internal("preparing a run", &e))?
-    .map_err(intake_error)?;
+    .map_err(|e| ApiError::internal("preparing a run", &e))??;
     state.intake.store(prepared, key).await.map_err(intake_error)
 }
 
@@ -186,7 +184,8 @@ pub async fn list_runs(state: Data<State>, request: HttpRequest) -> Result<HttpR
     let canonical = query.canonical(&["cursor"]);
     let cursor = query.one("cursor");
     query.finish()?;
-    let after = cursor.map(|c| cursor::decode(&canonical, &c)).transpose()?.and_then(|id| id.parse::<RunId>().ok());
+    let after =
+        cursor.map(|c| cursor::decode(&canonical, &c)).transpose()?.and_then(|id| id.parse::<RunId>().ok());
     let (revision, mut rows) = blocking(&state, "listing runs", move |state| {
         let storage = &state.intake.storage;
         Ok((storage.last_change(), storage.list_runs(&filter, after.as_ref(), limit + 1)?))
@@ -229,6 +228,7 @@ pub async fn find_frame_times(
     query::none(request.query_string())?;
     let id = id.into_inner();
     let wanted = id.clone();
-    let times = blocking(&state, "reading frame times", move |s| s.intake.storage.frame_times(&wanted)).await?;
+    let times =
+        blocking(&state, "reading frame times", move |s| s.intake.storage.frame_times(&wanted)).await?;
     Ok(json(&FrameTimesView { frame_times_ms: found(times, "run", &id)?, run: id.into() }))
 }

@@ -6,7 +6,7 @@ use utoipa::IntoParams;
 use wearmark_core::table::track::{Track, track};
 
 use super::{found, storage_error};
-use crate::error::ApiError;
+use crate::error::{ApiError, ErrorCode};
 use crate::published::answer::{self, Asked, At, Made};
 use crate::published::negotiate::{self, Format};
 use crate::published::table::core_error;
@@ -71,8 +71,9 @@ fn make(state: &State, card: &str, reference: Option<&str>, format: Format) -> R
             serde_json::to_vec(&TrackView { revision, card, reference, points })
                 .map_err(|e| ApiError::internal("writing a track as JSON", &e))?
         }
-        Format::Csv => track.table().and_then(|table| table.csv()).map_err(core_error)?,
-        Format::Parquet => track.table().and_then(|table| table.parquet()).map_err(core_error)?,
+        Format::Csv | Format::Parquet => {
+            return Err(ApiError::new(ErrorCode::NotAcceptable, "Tracks come as application/json only."));
+        }
     };
     Ok(Made { revision, body, next: None })
 }

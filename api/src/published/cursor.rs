@@ -55,7 +55,7 @@ fn first<const N: usize>(bytes: &[u8]) -> [u8; N] {
 }
 
 fn from_hex(text: &str) -> Option<Vec<u8>> {
-    if !text.bytes().all(|b| b.is_ascii_hexdigit()) || text.len() % 2 != 0 {
+    if !text.bytes().all(|b| b.is_ascii_hexdigit()) || !text.len().is_multiple_of(2) {
         return None;
     }
     (0..text.len()).step_by(2).map(|at| u8::from_str_radix(text.get(at..at + 2)?, 16).ok()).collect()

@@ -116,7 +116,11 @@ fn range_quality(range: &str) -> (&str, u32) {
         .and_then(|(_, v)| v.trim().parse::<f64>().ok())
         .filter(|q| (0.0..=1.0).contains(q))
         .unwrap_or(1.0);
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0..=1000 by the filter above")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0..=1000 by the filter above"
+    )]
     let thousandths = (quality * 1000.0) as u32;
     (name, thousandths)
 }
