@@ -1,5 +1,9 @@
 //! The way of a submission: bytes in, a stored and judged run out, in named steps.
 
+mod prepare;
+mod commit;
+mod siblings;
+
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
@@ -16,6 +20,8 @@ use crate::storage::error::StorageError;
 use crate::storage::ids::{AccountId, BenchId, RunId};
 use crate::storage::ticket::Ticket;
 
+pub use prepare::Prepared;
+
 /// Takes submissions.
 #[derive(Clone)]
 pub struct Intake {
@@ -24,9 +30,6 @@ pub struct Intake {
     /// What they are judged by.
     pub policy: Arc<Policy>,
 }
-
-/// A submission that is ready to be judged and stored.
-pub struct Prepared {}
 
 /// A client's word for one submission, so that repeating it does not store it twice.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -107,8 +110,8 @@ impl Intake {
         bytes: &[u8],
         now: DateTime<Utc>,
     ) -> Result<Receipt, IntakeError> {
-        let _ = (account, bytes, now);
-        Err(StorageError::Closed.into())
+        let submission = prepare::read(self, account, bytes, now)?;
+        commit::check(self, &submission)
     }
 
     /// Parses, examines, and puts the frame times on disk. Takes some milliseconds of processor time and
@@ -122,8 +125,8 @@ impl Intake {
         bytes: &[u8],
         now: DateTime<Utc>,
     ) -> Result<Prepared, IntakeError> {
-        let _ = (account, bytes, now);
-        Err(StorageError::Closed.into())
+        let submission = prepare::read(self, account, bytes, now)?;
+        prepare::keep_frame_times(self, submission)
     }
 
     /// Hands the submission to the writer, which judges it against what is stored at that moment and stores
@@ -133,7 +136,10 @@ impl Intake {
         prepared: Prepared,
         key: Option<IdempotencyKey>,
     ) -> Ticket<Result<Receipt, IntakeError>> {
-        let _ = (prepared, key);
-        Ticket::ready(Err(StorageError::Closed.into()))
+        let intake = self.clone();
+        self.storage.write("storing a run", move |tx| commit::store(&intake, prepared, key.as_ref(), tx))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -12,8 +12,25 @@ pub mod catalogue;
 pub mod proposals;
 pub mod runs;
 pub mod frames;
+pub(crate) mod audit;
+pub(crate) mod benches;
+pub(crate) mod blobs;
 pub(crate) mod canonical;
+pub(crate) mod connection;
+pub(crate) mod evidence;
+pub(crate) mod findings;
+pub(crate) mod frame_codec;
+pub(crate) mod idempotency;
+pub(crate) mod migrate;
+pub(crate) mod rows;
+pub(crate) mod shared;
+pub(crate) mod submissions;
+pub(crate) mod tables;
+pub(crate) mod time;
+pub(crate) mod token_cache;
+pub(crate) mod writer;
 
+use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -21,15 +38,22 @@ use chrono::{DateTime, Utc};
 use wearmark_core::catalogue::{Catalogue, CatalogueDocument};
 use wearmark_core::run::Bench;
 
-use crate::auth::password::Costs;
+use crate::auth::password::{self, Costs};
 
 use accounts::{Account, Role};
+use audit::Entry;
+use blobs::{BlobStore, FolderStore};
 use catalogue::ImportCounts;
+use connection::{Reader, Readers};
 use error::StorageError;
-use frames::FrameAt;
+use frames::{FrameAt, FrameCache};
 use ids::{AccountId, BenchId, RunId};
 use proposals::ProposalRow;
 use runs::{RunFilter, RunRow, StoredRun};
+use shared::{Publish, Shared};
+use ticket::Ticket;
+use token_cache::TokenCache;
+use writer::{Tx, Writer};
 
 /// Where and how to store.
 #[derive(Debug, Clone)]
@@ -58,7 +82,15 @@ impl StorageConfig {
 #[derive(Clone)]
 pub struct Storage(Arc<Inner>);
 
-struct Inner {}
+struct Inner {
+    readers: Readers,
+    writer: Writer,
+    blobs: Box<dyn BlobStore>,
+    frames: FrameCache,
+    tokens: TokenCache,
+    shared: Arc<Shared>,
+    password_costs: Costs,
+}
 
 impl Storage {
     /// Opens the data folder, brings the database to the present form and starts the writer.
@@ -66,23 +98,36 @@ impl Storage {
     /// # Errors
     /// When the folder or the database cannot be used.
     pub fn open(config: &StorageConfig) -> Result<Storage, StorageError> {
-        let _ = config;
-        Ok(Storage(Arc::new(Inner {})))
+        let doing = "opening the data folder";
+        fs::create_dir_all(&config.data_dir).map_err(StorageError::file(doing))?;
+        let database = config.data_dir.join("wearmark.sqlite");
+        let mut conn = connection::open(&database)?;
+        migrate::run(&mut conn)?;
+        let shared = Arc::new(Shared::read(&mut conn)?);
+        Ok(Storage(Arc::new(Inner {
+            readers: connection::readers(&database, config.readers)?,
+            writer: Writer::start(database, conn, Publish::new(&shared))?,
+            blobs: Box::new(FolderStore::open(config.data_dir.join("blobs"))?),
+            frames: FrameCache::new(),
+            tokens: TokenCache::default(),
+            shared,
+            password_costs: config.password_costs,
+        })))
     }
 
     /// The last committed change that tables can see.
     pub fn revision(&self) -> i64 {
-        0
+        self.0.shared.tables()
     }
 
     /// The last committed change of any run or catalogue entry; never goes back, also not over a restart.
     pub fn last_change(&self) -> i64 {
-        0
+        self.0.shared.last()
     }
 
     /// The catalogue; cached, swapped when an import commits.
     pub fn catalogue(&self) -> Arc<Catalogue> {
-        Arc::default()
+        self.0.shared.catalogue()
     }
 
     /// All accepted runs as a frame, brought up to date with what was committed.
@@ -90,7 +135,7 @@ impl Storage {
     /// # Errors
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
-        Err(StorageError::Closed)
+        self.0.frames.at(self.revision(), || self.reader())
     }
 
     /// Makes an account.
@@ -104,8 +149,16 @@ impl Storage {
         role: Role,
         now: DateTime<Utc>,
     ) -> Result<Account, StorageError> {
-        let _ = (name, password, role, now);
-        Err(StorageError::Closed)
+        accounts::check_name(name)?;
+        let hash = password::hash(password, self.0.password_costs).map_err(StorageError::Password)?;
+        let account =
+            Account { id: AccountId::new(), name: name.to_owned(), role, created_at: time::cut(now) };
+        self.write("making an account", move |tx| {
+            accounts::insert(tx.conn, &account, &hash)?;
+            Entry::account_created(&account).write(tx.conn, now)?;
+            Ok(account)
+        })
+        .wait()
     }
 
     /// All accounts by name.
@@ -113,7 +166,7 @@ impl Storage {
     /// # Errors
     /// When the database fails.
     pub fn accounts(&self) -> Result<Vec<Account>, StorageError> {
-        Err(StorageError::Closed)
+        accounts::all(&mut *self.reader()?)
     }
 
     /// The account of that name.
@@ -121,8 +174,7 @@ impl Storage {
     /// # Errors
     /// When the database fails.
     pub fn account_by_name(&self, name: &str) -> Result<Option<Account>, StorageError> {
-        let _ = name;
-        Err(StorageError::Closed)
+        Ok(accounts::by_name(&mut *self.reader()?, name)?.map(|(account, _)| account))
     }
 
     /// The account of that name if the password is its own.
@@ -130,8 +182,8 @@ impl Storage {
     /// # Errors
     /// When the database fails.
     pub fn account_by_password(&self, name: &str, password: &str) -> Result<Option<Account>, StorageError> {
-        let _ = (name, password);
-        Err(StorageError::Closed)
+        let found = accounts::by_name(&mut *self.reader()?, name)?;
+        Ok(found.filter(|(_, hash)| password::verify(password, hash)).map(|(account, _)| account))
     }
 
     /// Makes a bearer token: `wm_` and 64 hexadecimal digits, 256 random bits. Only its SHA-256 is stored, so
@@ -145,8 +197,14 @@ impl Storage {
         label: &str,
         now: DateTime<Utc>,
     ) -> Result<String, StorageError> {
-        let _ = (account, label, now);
-        Err(StorageError::Closed)
+        let (token, hash) = accounts::new_token();
+        let (account, label) = (account.clone(), label.to_owned());
+        self.write("making a token", move |tx| {
+            accounts::insert_token(tx.conn, &hash, &account, &label, now)?;
+            Entry::token_created(&account, &label).write(tx.conn, now)?;
+            Ok(token)
+        })
+        .wait()
     }
 
     /// The account a bearer token belongs to.
@@ -154,8 +212,18 @@ impl Storage {
     /// # Errors
     /// When the database fails.
     pub fn account_of_token(&self, token: &str) -> Result<Option<Account>, StorageError> {
-        let _ = token;
-        Err(StorageError::Closed)
+        if !accounts::is_token(token) {
+            return Ok(None);
+        }
+        let hash = accounts::token_hash(token);
+        if let Some(account) = self.0.tokens.get(&hash) {
+            return Ok(Some(account));
+        }
+        let found = accounts::of_token(&mut *self.reader()?, &hash)?;
+        if let Some(account) = &found {
+            self.0.tokens.keep(hash, account.clone());
+        }
+        Ok(found)
     }
 
     /// A run in full, but for its frame times.
@@ -163,8 +231,7 @@ impl Storage {
     /// # Errors
     /// When the database fails, or what is stored cannot be read.
     pub fn find_run(&self, run: &RunId) -> Result<Option<StoredRun>, StorageError> {
-        let _ = run;
-        Err(StorageError::Closed)
+        runs::find(&mut *self.reader()?, run)
     }
 
     /// The frame times of a run in milliseconds, one list a pass, exactly as submitted; an empty list for a
@@ -173,8 +240,10 @@ impl Storage {
     /// # Errors
     /// When the database or the file fails, or what is stored cannot be read.
     pub fn frame_times(&self, run: &RunId) -> Result<Option<Vec<Vec<f64>>>, StorageError> {
-        let _ = run;
-        Err(StorageError::Closed)
+        let found = runs::blob(&mut *self.reader()?, run)?;
+        let Some((name, passes)) = found else { return Ok(None) };
+        let Some(name) = name else { return Ok(Some(vec![Vec::new(); passes])) };
+        frame_codec::decode(&self.0.blobs.get(&name)?).map(Some)
     }
 
     /// Runs that pass the filter, newest first, starting behind `after`.
@@ -187,8 +256,7 @@ impl Storage {
         after: Option<&RunId>,
         limit: u32,
     ) -> Result<Vec<RunRow>, StorageError> {
-        let _ = (filter, after, limit);
-        Err(StorageError::Closed)
+        runs::list(&mut *self.reader()?, filter, after, limit)
     }
 
     /// One of the account's own benches.
@@ -196,8 +264,7 @@ impl Storage {
     /// # Errors
     /// When the database fails.
     pub fn bench(&self, account: &AccountId, bench: &BenchId) -> Result<Option<Bench>, StorageError> {
-        let _ = (account, bench);
-        Err(StorageError::Closed)
+        benches::find(&mut *self.reader()?, account, bench)
     }
 
     /// Adds the document's entries to the catalogue, or replaces those of the same id; all or none.
@@ -209,8 +276,16 @@ impl Storage {
         document: CatalogueDocument,
         now: DateTime<Utc>,
     ) -> Result<ImportCounts, StorageError> {
-        let _ = (document, now);
-        Err(StorageError::Closed)
+        self.write("importing the catalogue", move |tx| {
+            let revision = tx.change.next();
+            let counts = catalogue::import(tx.conn, &document, revision, now)?;
+            if counts.added + counts.changed > 0 {
+                tx.change.catalogue = true;
+                Entry::catalogue_imported(counts).write(tx.conn, now)?;
+            }
+            Ok(counts)
+        })
+        .wait()
     }
 
     /// Proposed catalogue entries, most wanted first.
@@ -218,7 +293,7 @@ impl Storage {
     /// # Errors
     /// When the database fails.
     pub fn proposals(&self) -> Result<Vec<ProposalRow>, StorageError> {
-        Err(StorageError::Closed)
+        proposals::all(&mut *self.reader()?)
     }
 
     /// Whether a read works and the writer answers.
@@ -226,9 +301,38 @@ impl Storage {
     /// # Errors
     /// When either does not.
     pub fn ping(&self) -> Result<(), StorageError> {
-        Ok(())
+        catalogue::last_revision(&mut *self.reader()?)?;
+        self.write("answering a ping", |_| Ok::<(), StorageError>(())).wait()
     }
 
     /// Ends the writer once everything that waits for it is stored; writes after that fail as closed.
-    pub fn close(&self) {}
+    pub fn close(&self) {
+        self.0.writer.close();
+    }
+
+    /// A connection for reading.
+    pub(crate) fn reader(&self) -> Result<Reader, StorageError> {
+        self.0
+            .readers
+            .get()
+            .map_err(|e| StorageError::Connection { doing: "taking a reader", why: e.to_string() })
+    }
+
+    /// Queues a write.
+    pub(crate) fn write<T, E, F>(&self, doing: &'static str, step: F) -> Ticket<Result<T, E>>
+    where
+        T: Send + 'static,
+        E: From<StorageError> + Send + 'static,
+        F: FnOnce(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
+    {
+        self.0.writer.write(doing, step)
+    }
+
+    /// Puts frame times, one list a pass, on disk, and answers with the name of their blob.
+    pub(crate) fn put_frame_times(&self, passes: &[&[f64]]) -> Result<String, StorageError> {
+        self.0.blobs.put(&frame_codec::encode(passes)?)
+    }
 }
+
+#[cfg(test)]
+mod tests;

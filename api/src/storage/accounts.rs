@@ -1,9 +1,20 @@
 //! Accounts and their tokens.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDateTime, Utc};
+use diesel::prelude::*;
+use diesel::result::{DatabaseErrorKind, Error};
 use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
 
+use super::connection::Conn;
+use super::error::StorageError;
 use super::ids::AccountId;
+use super::rows::odd;
+use super::tables::{accounts, tokens};
+use super::{canonical, time};
+
+/// What every token begins with, so that a leaked one is recognised for what it is.
+const TOKEN_PREFIX: &str = "wm_";
 
 /// What an account may do; each may do what the one before may.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -44,4 +55,134 @@ pub struct Account {
     pub role: Role,
     /// When it was made.
     pub created_at: DateTime<Utc>,
+}
+
+/// One row of `accounts`.
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = accounts)]
+struct AccountRow {
+    id: String,
+    name: String,
+    role: String,
+    created_at: NaiveDateTime,
+}
+
+impl AccountRow {
+    fn into_account(self) -> Result<Account, StorageError> {
+        Ok(Account {
+            id: AccountId::try_from(self.id).map_err(|e| StorageError::Damaged { what: e.to_string() })?,
+            name: self.name,
+            role: Role::parse(&self.role).ok_or_else(|| odd("role", &self.role))?,
+            created_at: time::from_stored(self.created_at),
+        })
+    }
+}
+
+/// The spelling under which names are compared.
+pub(crate) fn name_key(name: &str) -> String {
+    name.to_lowercase()
+}
+
+/// Whether a name is fit for a public handle.
+pub(crate) fn check_name(name: &str) -> Result<(), StorageError> {
+    let fit = (1..=64).contains(&name.chars().count())
+        && name.trim() == name
+        && !name.chars().any(char::is_control);
+    if fit { Ok(()) } else { Err(StorageError::BadName) }
+}
+
+/// Inserts an account.
+pub(crate) fn insert(conn: &mut Conn, account: &Account, password_hash: &str) -> Result<(), StorageError> {
+    let done = diesel::insert_into(accounts::table)
+        .values((
+            accounts::id.eq(account.id.as_str()),
+            accounts::name.eq(&account.name),
+            accounts::name_key.eq(name_key(&account.name)),
+            accounts::role.eq(account.role.as_str()),
+            accounts::password_hash.eq(password_hash),
+            accounts::created_at.eq(time::to_stored(account.created_at)),
+        ))
+        .execute(conn);
+    match done {
+        Ok(_) => Ok(()),
+        Err(Error::DatabaseError(DatabaseErrorKind::UniqueViolation, _)) => Err(StorageError::NameTaken),
+        Err(error) => Err(StorageError::database("making an account")(error)),
+    }
+}
+
+/// All accounts by name.
+pub(crate) fn all(conn: &mut Conn) -> Result<Vec<Account>, StorageError> {
+    let rows: Vec<AccountRow> = accounts::table
+        .order(accounts::name_key)
+        .select(AccountRow::as_select())
+        .load(conn)
+        .map_err(StorageError::database("listing accounts"))?;
+    rows.into_iter().map(AccountRow::into_account).collect()
+}
+
+/// The account of that name, with its password hash.
+pub(crate) fn by_name(conn: &mut Conn, name: &str) -> Result<Option<(Account, String)>, StorageError> {
+    let row: Option<(AccountRow, String)> = accounts::table
+        .filter(accounts::name_key.eq(name_key(name)))
+        .select((AccountRow::as_select(), accounts::password_hash))
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("looking for an account"))?;
+    row.map(|(account, hash)| Ok((account.into_account()?, hash))).transpose()
+}
+
+/// A fresh token and the hash it is stored under.
+pub(crate) fn new_token() -> (String, String) {
+    let secret: [u8; 32] = rand::random();
+    let token = format!("{TOKEN_PREFIX}{}", canonical::hex(&secret));
+    let hash = token_hash(&token);
+    (token, hash)
+}
+
+/// The hash a token is stored under. It needs no salt and no slowness: nobody guesses 256 random bits.
+pub(crate) fn token_hash(token: &str) -> String {
+    canonical::hex(&Sha256::digest(token))
+}
+
+/// Whether the text can be a token at all.
+pub(crate) fn is_token(text: &str) -> bool {
+    text.strip_prefix(TOKEN_PREFIX)
+        .is_some_and(|digits| digits.len() == 64 && digits.bytes().all(|b| b.is_ascii_hexdigit()))
+}
+
+/// Inserts a token by its hash.
+pub(crate) fn insert_token(
+    conn: &mut Conn,
+    hash: &str,
+    account: &AccountId,
+    label: &str,
+    now: DateTime<Utc>,
+) -> Result<(), StorageError> {
+    let done = diesel::insert_into(tokens::table)
+        .values((
+            tokens::hash.eq(hash),
+            tokens::account.eq(account.as_str()),
+            tokens::label.eq(label),
+            tokens::created_at.eq(time::to_stored(now)),
+        ))
+        .execute(conn);
+    match done {
+        Ok(_) => Ok(()),
+        Err(Error::DatabaseError(DatabaseErrorKind::ForeignKeyViolation, _)) => Err(StorageError::NoAccount),
+        Err(error) => Err(StorageError::database("making a token")(error)),
+    }
+}
+
+/// The account of a token that was not revoked.
+pub(crate) fn of_token(conn: &mut Conn, hash: &str) -> Result<Option<Account>, StorageError> {
+    accounts::table
+        .inner_join(tokens::table)
+        .filter(tokens::hash.eq(hash))
+        .filter(tokens::revoked_at.is_null())
+        .select(AccountRow::as_select())
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("looking for a token"))?
+        .map(AccountRow::into_account)
+        .transpose()
 }

@@ -54,6 +54,9 @@ pub enum StorageError {
     /// The account's name is taken.
     #[error("an account with this name exists already")]
     NameTaken,
+    /// There is no such account.
+    #[error("there is no such account")]
+    NoAccount,
     /// The account's name cannot be taken.
     #[error(
         "an account's name has 1 to 64 characters, none of them control characters or blanks at its ends"

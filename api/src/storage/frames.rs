@@ -1,6 +1,14 @@
 //! The resident frame of accepted runs, brought up to date when it is asked for.
 
+use std::sync::{Mutex, PoisonError};
+
+use wearmark_core::fact::RunFact;
 use wearmark_core::table::frame::RunFrame;
+
+use super::connection::Conn;
+use super::error::StorageError;
+use super::rows::RunRecord;
+use super::runs;
 
 /// A frame and the state of the data it shows.
 #[derive(Debug, Clone)]
@@ -9,4 +17,51 @@ pub struct FrameAt {
     pub frame: RunFrame,
     /// Every change up to this one is in it. Equal revisions are equal frames, also after a restart.
     pub revision: i64,
+}
+
+/// Rows read at a time: some ten megabytes of them.
+const CHUNK: i64 = 20_000;
+
+/// Keeps the frame.
+#[derive(Debug)]
+pub(crate) struct FrameCache(Mutex<FrameAt>);
+
+impl FrameCache {
+    /// Nothing read yet.
+    pub(crate) fn new() -> FrameCache {
+        FrameCache(Mutex::new(FrameAt { frame: RunFrame::default(), revision: 0 }))
+    }
+
+    /// The frame with everything up to `wanted`, which is committed. Whoever comes first reads what is new;
+    /// the others wait for it.
+    pub(crate) fn at(
+        &self,
+        wanted: i64,
+        reader: impl FnOnce() -> Result<super::connection::Reader, StorageError>,
+    ) -> Result<FrameAt, StorageError> {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if kept.revision < wanted {
+            *kept = refresh(&kept, &mut *reader()?)?;
+        }
+        Ok(kept.clone())
+    }
+}
+
+/// The frame with all that changed behind its revision.
+fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
+    let mut fresh = kept.clone();
+    loop {
+        let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;
+        let Some(last) = rows.last() else { return Ok(fresh) };
+        let revision = last.revision;
+        // A run that was amended may be in the frame in its earlier state.
+        let gone: Vec<String> = rows.iter().filter(|r| r.amended).map(|r| r.id.clone()).collect();
+        let facts = rows
+            .into_iter()
+            .filter(RunRecord::is_accepted)
+            .map(RunRecord::into_fact)
+            .collect::<Result<Vec<RunFact>, StorageError>>()?;
+        let frame = fresh.frame.updated(&facts, &gone).map_err(StorageError::Frame)?;
+        fresh = FrameAt { frame, revision };
+    }
 }

@@ -1,0 +1,191 @@
+//! The steps inside the writer's transaction: what depends on other runs, and the storing.
+
+use std::collections::HashMap;
+
+use wearmark_core::finding::{Finding, Severity};
+use wearmark_core::judge::{DuplicatePass, Evidence, Judgement, judge};
+
+use super::prepare::{self, FrameTimes, Prepared, Submission};
+use super::{IdempotencyKey, Intake, IntakeError, Receipt, siblings};
+use crate::storage::audit::Entry;
+use crate::storage::connection::Conn;
+use crate::storage::error::StorageError;
+use crate::storage::evidence::{self, StoredRung};
+use crate::storage::ids::RunId;
+use crate::storage::rows::NewRun;
+use crate::storage::submissions::NewSubmission;
+use crate::storage::writer::Tx;
+use crate::storage::{benches, canonical, idempotency, proposals};
+
+use wearmark_core::verdict::Verdict;
+
+/// The receipt a submission would get now.
+pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt, IntakeError> {
+    let conn = &mut *intake.storage.reader()?;
+    let duplicates = duplicates(conn, submission)?;
+    let (judgement, _) = judge_run(intake, conn, submission, duplicates)?;
+    Ok(receipt(submission, None, judgement))
+}
+
+/// Judges the submission against what is stored at this moment, and stores it.
+pub(super) fn store(
+    intake: &Intake,
+    mut prepared: Prepared,
+    key: Option<&IdempotencyKey>,
+    tx: &mut Tx<'_>,
+) -> Result<Receipt, IntakeError> {
+    if let Some(key) = key
+        && let Some(receipt) = replay(tx.conn, &prepared.submission, key)?
+    {
+        return Ok(receipt);
+    }
+    let duplicates = duplicates(tx.conn, &prepared.submission)?;
+    let (judgement, ladder) = judge_run(intake, tx.conn, &prepared.submission, duplicates)?;
+    let blob = blob(intake, &mut prepared)?;
+    let submission = &prepared.submission;
+    let run = RunId::new();
+    insert(tx, submission, &run, &judgement, blob.as_deref())?;
+    if judgement.verdict == Verdict::Accepted {
+        siblings::revisit(intake, tx, submission, &run, &ladder)?;
+    }
+    let receipt = receipt(submission, Some(run.clone()), judgement);
+    if let Some(key) = key {
+        remember(tx.conn, submission, key, &run, &receipt)?;
+    }
+    Ok(receipt)
+}
+
+/// The answer to an earlier request with the same key.
+fn replay(
+    conn: &mut Conn,
+    submission: &Submission,
+    key: &IdempotencyKey,
+) -> Result<Option<Receipt>, IntakeError> {
+    let Some(answered) = idempotency::find(conn, &submission.account, &key.key)? else { return Ok(None) };
+    if answered.body_sha256 != canonical::hex(&key.body_sha256) {
+        return Err(IntakeError::KeyReused);
+    }
+    let receipt: Receipt =
+        serde_json::from_str(&answered.receipt).map_err(StorageError::damaged("a kept receipt"))?;
+    Ok(Some(Receipt { replayed: true, ..receipt }))
+}
+
+fn remember(
+    conn: &mut Conn,
+    submission: &Submission,
+    key: &IdempotencyKey,
+    run: &RunId,
+    receipt: &Receipt,
+) -> Result<(), StorageError> {
+    let text = serde_json::to_string(receipt).map_err(StorageError::damaged("a new receipt"))?;
+    let body = canonical::hex(&key.body_sha256);
+    idempotency::insert(conn, &submission.account, &key.key, &body, run, &text, submission.received_at)
+}
+
+/// The passes that are stored already. When that is all of them, or the whole submission is, it is refused.
+fn duplicates(conn: &mut Conn, submission: &Submission) -> Result<Vec<DuplicatePass>, IntakeError> {
+    if let Some(of) = evidence::stored_fingerprint(conn, &submission.fingerprint)? {
+        return Err(duplicate(of, "You have submitted this run before."));
+    }
+    let hashes: Vec<&str> = submission.passes.iter().filter_map(|p| p.hash.as_deref()).collect();
+    let stored: HashMap<String, String> = evidence::stored_passes(conn, &hashes)?;
+    let found: Vec<DuplicatePass> = submission
+        .passes
+        .iter()
+        .enumerate()
+        .filter_map(|(pass, p)| Some(DuplicatePass { pass, run: stored.get(p.hash.as_ref()?)?.clone() }))
+        .collect();
+    match found.first() {
+        Some(first) if found.len() == submission.passes.len() => {
+            let of = evidence::run_id(first.run.clone())?;
+            Err(duplicate(of, "The frame times of every pass are stored already, frame by frame."))
+        }
+        _ => Ok(found),
+    }
+}
+
+fn duplicate(of: RunId, message: &str) -> IntakeError {
+    let finding = Finding::new("duplicate-run", Severity::Reject, "", message)
+        .advice("Nothing was stored. Measure again for a new run; the stored one is named in the evidence.")
+        .evidence("run", of.as_str());
+    IntakeError::Duplicate { of, finding }
+}
+
+/// The judgement, and the bench's resolution ladder as it is stored.
+fn judge_run(
+    intake: &Intake,
+    conn: &mut Conn,
+    submission: &Submission,
+    duplicates: Vec<DuplicatePass>,
+) -> Result<(Judgement, Vec<StoredRung>), StorageError> {
+    let identity = &submission.examined.identity;
+    let stored = evidence::ladder(conn, identity)?;
+    let evidence = Evidence {
+        peers: evidence::peers(conn, identity, &submission.account)?,
+        ladder: siblings::other_rungs(&stored, identity.width, identity.height),
+        duplicates,
+    };
+    Ok((judge(&submission.examined, &evidence, &intake.policy), stored))
+}
+
+/// The name of the run's blob, if it has frame times. They are on disk, unless the run looked like a stored
+/// one before and does not now.
+fn blob(intake: &Intake, prepared: &mut Prepared) -> Result<Option<String>, StorageError> {
+    match std::mem::replace(&mut prepared.frames, FrameTimes::None) {
+        FrameTimes::None => Ok(None),
+        FrameTimes::Kept(name) => Ok(Some(name)),
+        FrameTimes::Unkept => prepare::put(&intake.storage, &prepared.submission.frame_times).map(Some),
+    }
+}
+
+fn insert(
+    tx: &mut Tx<'_>,
+    submission: &Submission,
+    run: &RunId,
+    judgement: &Judgement,
+    blob: Option<&str>,
+) -> Result<(), StorageError> {
+    let Submission { account, bench, received_at, examined, .. } = submission;
+    let revision = tx.change.next();
+    if judgement.verdict == Verdict::Accepted {
+        tx.change.tables = revision;
+    }
+    benches::ensure(tx.conn, account, bench, &submission.bench_document, *received_at)?;
+    let new = NewSubmission {
+        run: NewRun {
+            id: run,
+            revision,
+            contributor: account,
+            bench,
+            verdict: judgement.verdict,
+            outcome: submission.outcome,
+            measured_day: submission.measured_day,
+            identity: &examined.identity,
+            statistics: &examined.statistics,
+        },
+        received_at: *received_at,
+        measured_at: submission.measured_at,
+        fingerprint: &submission.fingerprint,
+        document: &submission.document,
+        statistics: &submission.statistics,
+        judgement,
+        blob,
+        passes: &submission.passes,
+    };
+    new.insert(tx.conn)?;
+    proposals::add(tx.conn, run, &examined.proposals, *received_at)?;
+    Entry::run_judged(account, run.as_str(), judgement.verdict, &judgement.findings)
+        .write(tx.conn, *received_at)
+}
+
+fn receipt(submission: &Submission, run: Option<RunId>, judgement: Judgement) -> Receipt {
+    Receipt {
+        run,
+        bench: submission.bench.clone(),
+        received_at: submission.received_at,
+        judgement,
+        statistics: submission.examined.statistics.clone(),
+        identity: submission.examined.identity.clone(),
+        replayed: false,
+    }
+}

@@ -1,0 +1,195 @@
+//! The steps before the writer: everything that takes time and needs no other run.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use sha2::{Digest as _, Sha256};
+use wearmark_core::examine::{Examined, examine};
+use wearmark_core::finding::{Finding, Severity};
+use wearmark_core::run::{Bench, BenchClaim, Outcome, Run};
+use wearmark_schema::Rejection;
+
+use super::{Intake, IntakeError};
+use crate::storage::error::StorageError;
+use crate::storage::ids::{AccountId, BenchId};
+use crate::storage::submissions::NewPass;
+use crate::storage::{Storage, canonical, evidence, time};
+
+/// Passes shorter than this are not told apart by their frame times: with few frames, rounded as captures
+/// are, two honest passes can be equal.
+const TELLING_FRAMES: usize = 100;
+
+/// A submission that is parsed and examined.
+pub(super) struct Submission {
+    pub(super) account: AccountId,
+    pub(super) received_at: DateTime<Utc>,
+    pub(super) measured_at: DateTime<Utc>,
+    pub(super) measured_day: i32,
+    pub(super) outcome: Outcome,
+    pub(super) bench: BenchId,
+    pub(super) bench_document: String,
+    /// The document without its frame times.
+    pub(super) document: String,
+    pub(super) fingerprint: String,
+    pub(super) examined: Examined,
+    pub(super) statistics: String,
+    pub(super) passes: Vec<NewPass>,
+    /// One list a pass.
+    pub(super) frame_times: Vec<Vec<f64>>,
+}
+
+/// A submission that is ready to be judged and stored.
+pub struct Prepared {
+    pub(super) submission: Submission,
+    pub(super) frames: FrameTimes,
+}
+
+/// Where the frame times are.
+pub(super) enum FrameTimes {
+    /// There are none.
+    None,
+    /// On disk, under this name.
+    Kept(String),
+    /// Still in memory: the run looked like a stored one, which needs no second copy.
+    Unkept,
+}
+
+/// Bytes to an examined submission.
+pub(super) fn read(
+    intake: &Intake,
+    account: &AccountId,
+    bytes: &[u8],
+    now: DateTime<Utc>,
+) -> Result<Submission, IntakeError> {
+    let run = wearmark_schema::accept(bytes).map_err(|rejection| match rejection {
+        Rejection::Malformed(finding) => IntakeError::Malformed(finding),
+        Rejection::OffSchema(findings) => IntakeError::OffSchema(findings),
+    })?;
+    let (bench, bench_id) = resolve_bench(&intake.storage, account, &run)?;
+    let catalogue = intake.storage.catalogue();
+    let examined = examine(&run, &bench, bench_id.as_str(), &catalogue, &intake.policy);
+    pack(account, run, &bench, bench_id, examined, now)
+}
+
+/// Puts the frame times on disk, unless every pass is there already and the run is about to be refused.
+pub(super) fn keep_frame_times(intake: &Intake, mut submission: Submission) -> Result<Prepared, IntakeError> {
+    let frames = if submission.frame_times.iter().all(Vec::is_empty) {
+        FrameTimes::None
+    } else if looks_stored(&intake.storage, &submission)? {
+        FrameTimes::Unkept
+    } else {
+        let name = put(&intake.storage, &submission.frame_times)?;
+        submission.frame_times = Vec::new();
+        FrameTimes::Kept(name)
+    };
+    Ok(Prepared { submission, frames })
+}
+
+/// Puts frame times on disk.
+pub(super) fn put(storage: &Storage, frame_times: &[Vec<f64>]) -> Result<String, StorageError> {
+    let passes: Vec<&[f64]> = frame_times.iter().map(Vec::as_slice).collect();
+    storage.put_frame_times(&passes)
+}
+
+fn looks_stored(storage: &Storage, submission: &Submission) -> Result<bool, StorageError> {
+    let conn = &mut *storage.reader()?;
+    let hashes: Vec<&str> = submission.passes.iter().filter_map(|p| p.hash.as_deref()).collect();
+    let stored = evidence::stored_passes(conn, &hashes)?;
+    let all = !hashes.is_empty() && hashes.iter().all(|hash| stored.contains_key(*hash));
+    Ok(all || evidence::stored_fingerprint(conn, &submission.fingerprint)?.is_some())
+}
+
+/// The machine the run's claim stands for.
+fn resolve_bench(storage: &Storage, account: &AccountId, run: &Run) -> Result<(Bench, BenchId), IntakeError> {
+    match &run.bench {
+        BenchClaim::Inline(bench) => {
+            let id = BenchId::of(account, bench)
+                .map_err(|e| IntakeError::from(StorageError::damaged("a bench")(e)))?;
+            Ok((Bench::clone(bench), id))
+        }
+        BenchClaim::Reference { id } => {
+            let known = match id.parse::<BenchId>() {
+                Ok(id) => storage.bench(account, &id)?.map(|bench| (bench, id)),
+                Err(_) => None,
+            };
+            known.ok_or_else(|| IntakeError::UnknownBench(unknown_bench(id)))
+        }
+    }
+}
+
+fn unknown_bench(id: &str) -> Finding {
+    Finding::new("unknown-bench", Severity::Reject, "/bench/id", "None of your benches has this id.")
+        .advice("Describe the bench in place once; the answer to that submission has its id.")
+        .evidence("id", id.chars().take(64).collect::<String>())
+}
+
+/// Everything of the run that will be stored, in the form it is stored in.
+fn pack(
+    account: &AccountId,
+    mut run: Run,
+    bench: &Bench,
+    bench_id: BenchId,
+    examined: Examined,
+    now: DateTime<Utc>,
+) -> Result<Submission, IntakeError> {
+    let frame_times: Vec<Vec<f64>> =
+        run.passes.iter_mut().map(|pass| pass.frame_times_ms.take().unwrap_or_default()).collect();
+    let hashes: Vec<[u8; 32]> = frame_times.iter().map(|times| rounded_hash(times)).collect();
+    let unwritable = |e| IntakeError::from(StorageError::damaged("a new run")(e));
+    let document = canonical::json(&run).map_err(unwritable)?;
+    let passes = frame_times
+        .iter()
+        .zip(&hashes)
+        .map(|(times, hash)| NewPass {
+            frames: times.len() as u64,
+            hash: (times.len() >= TELLING_FRAMES).then(|| canonical::hex(hash)),
+        })
+        .collect();
+    Ok(Submission {
+        account: account.clone(),
+        received_at: time::cut(now),
+        measured_at: run.measured_at,
+        measured_day: day(run.measured_at),
+        outcome: run.outcome,
+        bench: bench_id,
+        bench_document: canonical::json(bench).map_err(unwritable)?,
+        fingerprint: fingerprint(account, &document, &hashes),
+        document,
+        statistics: serde_json::to_string(&examined.statistics).map_err(unwritable)?,
+        examined,
+        passes,
+        frame_times,
+    })
+}
+
+/// SHA-256 of the frame times in units of 0.01 ms: a copy that was only printed with other digits has the
+/// same.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a cast saturates; the schema bounds frame times"
+)]
+fn rounded_hash(times: &[f64]) -> [u8; 32] {
+    let mut bytes = Vec::with_capacity(4 * times.len());
+    for time in times {
+        bytes.extend_from_slice(&((time * 100.0).round() as u32).to_le_bytes());
+    }
+    Sha256::digest(bytes).into()
+}
+
+/// The same submission of the same contributor again has the same fingerprint, also when it has no frames.
+fn fingerprint(account: &AccountId, document: &str, hashes: &[[u8; 32]]) -> String {
+    let mut hash = Sha256::new();
+    hash.update(account.as_str());
+    hash.update(b"\n");
+    hash.update(document);
+    for pass in hashes {
+        hash.update(pass);
+    }
+    canonical::hex(&hash.finalize())
+}
+
+/// Days from 1970-01-01.
+fn day(time: DateTime<Utc>) -> i32 {
+    let days = time.date_naive().signed_duration_since(NaiveDate::default()).num_days();
+    // chrono's years end long before an i32 of days does.
+    i32::try_from(days).unwrap_or(i32::MAX)
+}

@@ -1,0 +1,83 @@
+//! The trail of what was decided, by whom and why. It only grows; each action has one constructor.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use serde_json::{Value, json};
+use wearmark_core::finding::Finding;
+use wearmark_core::verdict::Verdict;
+
+use super::accounts::Account;
+use super::catalogue::ImportCounts;
+use super::connection::Conn;
+use super::error::StorageError;
+use super::ids::AccountId;
+use super::tables::audit;
+use super::time;
+
+/// The actor when the service itself decides.
+const SERVICE: &str = "service";
+
+/// One entry to add.
+#[derive(Debug)]
+pub(crate) struct Entry {
+    actor: String,
+    action: &'static str,
+    subject: String,
+    detail: Value,
+}
+
+impl Entry {
+    /// A run was received and judged.
+    pub(crate) fn run_judged(
+        contributor: &AccountId,
+        run: &str,
+        verdict: Verdict,
+        findings: &[Finding],
+    ) -> Entry {
+        let codes: Vec<&str> = findings.iter().map(|f| f.code.as_ref()).collect();
+        let detail = json!({ "verdict": verdict.as_str(), "findings": codes });
+        Entry { actor: contributor.to_string(), action: "run-judged", subject: run.to_owned(), detail }
+    }
+
+    /// A stored run got a further finding because another run showed it.
+    pub(crate) fn finding_added(run: &str, code: &str, shown_by: &str, verdict: Option<Verdict>) -> Entry {
+        let detail =
+            json!({ "finding": code, "shown_by": shown_by, "verdict": verdict.map(Verdict::as_str) });
+        Entry { actor: SERVICE.to_owned(), action: "finding-added", subject: run.to_owned(), detail }
+    }
+
+    /// An account was made.
+    pub(crate) fn account_created(account: &Account) -> Entry {
+        let detail = json!({ "role": account.role.as_str() });
+        let subject = account.id.to_string();
+        Entry { actor: SERVICE.to_owned(), action: "account-created", subject, detail }
+    }
+
+    /// A token was made.
+    pub(crate) fn token_created(account: &AccountId, label: &str) -> Entry {
+        let detail = json!({ "label": label });
+        Entry { actor: SERVICE.to_owned(), action: "token-created", subject: account.to_string(), detail }
+    }
+
+    /// Catalogue entries were added or replaced.
+    pub(crate) fn catalogue_imported(counts: ImportCounts) -> Entry {
+        let detail = json!({ "added": counts.added, "changed": counts.changed });
+        let subject = "catalogue".to_owned();
+        Entry { actor: SERVICE.to_owned(), action: "catalogue-imported", subject, detail }
+    }
+
+    /// Adds the entry to the trail.
+    pub(crate) fn write(self, conn: &mut Conn, at: DateTime<Utc>) -> Result<(), StorageError> {
+        diesel::insert_into(audit::table)
+            .values((
+                audit::at.eq(time::to_stored(at)),
+                audit::actor.eq(self.actor),
+                audit::action.eq(self.action),
+                audit::subject.eq(self.subject),
+                audit::detail.eq(self.detail.to_string()),
+            ))
+            .execute(conn)
+            .map_err(StorageError::database("writing the audit trail"))?;
+        Ok(())
+    }
+}

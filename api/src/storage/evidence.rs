@@ -1,0 +1,150 @@
+//! What judgement looks at beside the run itself. Each look-up goes through an index, so its cost is that of
+//! the rows it finds.
+
+use std::collections::HashMap;
+
+use diesel::dsl::{exists, not};
+use diesel::prelude::*;
+use wearmark_core::identity::Identity;
+use wearmark_core::judge::{Peer, Rung};
+use wearmark_core::run::Outcome;
+use wearmark_core::verdict::Verdict;
+
+use super::connection::Conn;
+use super::error::StorageError;
+use super::ids::{AccountId, RunId};
+use super::rows::pixels;
+use super::tables::{findings, passes, runs, submissions};
+
+/// The finding of a capped run, whose rate is the cap's and says nothing of the card.
+const CAPPED: &str = "frame-cap";
+
+/// Rungs looked at, the newest first: ladders have some five, and a bench that repeats itself without end
+/// must not make each of its runs cost more than the one before.
+const RUNGS: i64 = 64;
+
+/// A stored rung of a resolution ladder.
+#[derive(Debug, Clone)]
+pub(crate) struct StoredRung {
+    /// The run.
+    pub(crate) run: String,
+    /// Its rung.
+    pub(crate) rung: Rung,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = runs)]
+struct PeerRow {
+    contributor: String,
+    platform: String,
+    mean_fps: Option<f64>,
+    low_percentile_fps: Option<f64>,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = runs)]
+struct RungRow {
+    id: String,
+    width: i64,
+    height: i64,
+    mean_fps: Option<f64>,
+}
+
+/// Accepted, completed, uncapped runs of other contributors with the same configuration and driver.
+pub(crate) fn peers(
+    conn: &mut Conn,
+    identity: &Identity,
+    contributor: &AccountId,
+) -> Result<Vec<Peer>, StorageError> {
+    let rows: Vec<PeerRow> = runs::table
+        .filter(runs::configuration.eq(identity.configuration()))
+        .filter(runs::driver.eq(&identity.driver))
+        .filter(runs::contributor.ne(contributor.as_str()))
+        .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
+        .filter(runs::outcome.eq(Outcome::Completed.as_str()))
+        .filter(not(exists(
+            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq(CAPPED)),
+        )))
+        .order(runs::id)
+        .select(PeerRow::as_select())
+        .load(conn)
+        .map_err(StorageError::database("looking for peers"))?;
+    Ok(rows
+        .into_iter()
+        .filter_map(|row| {
+            Some(Peer {
+                contributor: row.contributor,
+                platform: row.platform,
+                mean_fps: row.mean_fps?,
+                low_fps: row.low_percentile_fps,
+            })
+        })
+        .collect())
+}
+
+/// Accepted, completed, uncapped runs of the same bench, card, driver, workload scene and settings, at any
+/// resolution; the newest, newest first.
+pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredRung>, StorageError> {
+    let rows: Vec<RungRow> = runs::table
+        .filter(runs::bench.eq(&identity.bench))
+        .filter(runs::card.eq(&identity.card))
+        .filter(runs::driver.eq(&identity.driver))
+        .filter(runs::workload.eq(&identity.workload))
+        .filter(runs::scene.eq(&identity.scene))
+        .filter(runs::api.eq(&identity.api))
+        .filter(runs::preset.eq(&identity.preset))
+        .filter(runs::render_scale.eq(identity.render_scale))
+        .filter(runs::variant.eq(&identity.variant))
+        .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
+        .filter(runs::outcome.eq(Outcome::Completed.as_str()))
+        .filter(not(exists(
+            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq(CAPPED)),
+        )))
+        .order(runs::id.desc())
+        .limit(RUNGS)
+        .select(RungRow::as_select())
+        .load(conn)
+        .map_err(StorageError::database("looking for the resolution ladder"))?;
+    let mut rungs = Vec::with_capacity(rows.len());
+    for row in rows {
+        let Some(mean_fps) = row.mean_fps else { continue };
+        let rung = Rung { width: pixels(row.width)?, height: pixels(row.height)?, mean_fps };
+        rungs.push(StoredRung { run: row.id, rung });
+    }
+    Ok(rungs)
+}
+
+/// For each of these pass hashes that is stored, the first run that has it.
+pub(crate) fn stored_passes(
+    conn: &mut Conn,
+    hashes: &[&str],
+) -> Result<HashMap<String, String>, StorageError> {
+    if hashes.is_empty() {
+        return Ok(HashMap::new());
+    }
+    let rows: Vec<(Option<String>, String)> = passes::table
+        .filter(passes::hash.eq_any(hashes.iter().copied()))
+        .select((passes::hash, passes::run))
+        .order(passes::run.desc())
+        .load(conn)
+        .map_err(StorageError::database("looking for stored passes"))?;
+    // The last entry for a hash stays, which is the oldest run.
+    Ok(rows.into_iter().filter_map(|(hash, run)| Some((hash?, run))).collect())
+}
+
+/// The run with this fingerprint.
+pub(crate) fn stored_fingerprint(conn: &mut Conn, fingerprint: &str) -> Result<Option<RunId>, StorageError> {
+    submissions::table
+        .filter(submissions::fingerprint.eq(fingerprint))
+        .select(submissions::run)
+        .first::<String>(conn)
+        .optional()
+        .map_err(StorageError::database("looking for the same submission"))?
+        .map(run_id)
+        .transpose()
+}
+
+/// A stored run id.
+pub(crate) fn run_id(text: String) -> Result<RunId, StorageError> {
+    RunId::try_from(text).map_err(|e| StorageError::Damaged { what: e.to_string() })
+}

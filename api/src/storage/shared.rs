@@ -1,0 +1,88 @@
+//! What is known of the database without asking it, and how it is kept true.
+
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::{Arc, PoisonError, RwLock};
+
+use wearmark_core::catalogue::Catalogue;
+
+use super::connection::Conn;
+use super::error::StorageError;
+use super::writer::{Change, Surroundings};
+use super::{catalogue, runs};
+
+/// What the writer changes and readers see without asking the database.
+pub(crate) struct Shared {
+    catalogue: RwLock<Arc<Catalogue>>,
+    catalogue_revision: AtomicI64,
+    tables: AtomicI64,
+    last: AtomicI64,
+}
+
+impl Shared {
+    /// What the database says.
+    pub(crate) fn read(conn: &mut Conn) -> Result<Shared, StorageError> {
+        let (runs, tables) = runs::last_revisions(conn)?;
+        let catalogue_revision = catalogue::last_revision(conn)?;
+        Ok(Shared {
+            catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
+            catalogue_revision: AtomicI64::new(catalogue_revision),
+            tables: AtomicI64::new(tables),
+            last: AtomicI64::new(runs.max(catalogue_revision)),
+        })
+    }
+
+    /// The catalogue.
+    pub(crate) fn catalogue(&self) -> Arc<Catalogue> {
+        Arc::clone(&self.catalogue.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// The last change that tables can see.
+    pub(crate) fn tables(&self) -> i64 {
+        self.tables.load(Ordering::Acquire)
+    }
+
+    /// The last change.
+    pub(crate) fn last(&self) -> i64 {
+        self.last.load(Ordering::Acquire)
+    }
+}
+
+/// Keeps [`Shared`] in step with what the writer commits. Other processes may write to the same database (an
+/// account made on the command line, a catalogue imported), so each group begins with what is there.
+pub(crate) struct Publish(Arc<Shared>);
+
+impl Publish {
+    /// For the writer that keeps this in step.
+    pub(crate) fn new(shared: &Arc<Shared>) -> Publish {
+        Publish(Arc::clone(shared))
+    }
+}
+
+impl Surroundings for Publish {
+    fn begin(&mut self, conn: &mut Conn) -> Result<Change, StorageError> {
+        let known = self.0.last.load(Ordering::Acquire);
+        let catalogue = catalogue::last_revision(conn)?;
+        let last = runs::last_revision(conn)?.max(catalogue);
+        let tables =
+            if last > known { runs::last_revisions(conn)?.1 } else { self.0.tables.load(Ordering::Acquire) };
+        let catalogue = catalogue > self.0.catalogue_revision.load(Ordering::Acquire);
+        Ok(Change { last: last.max(known), tables, catalogue })
+    }
+
+    fn committed(&mut self, conn: &mut Conn, change: Change) {
+        if change.catalogue {
+            let fresh = catalogue::last_revision(conn)
+                .and_then(|revision| Ok((revision, Catalogue::new(catalogue::load(conn)?))));
+            match fresh {
+                Ok((revision, fresh)) => {
+                    *self.0.catalogue.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
+                    self.0.catalogue_revision.store(revision, Ordering::Release);
+                }
+                // The next group tries again.
+                Err(error) => tracing::error!(%error, "the changed catalogue could not be read"),
+            }
+        }
+        self.0.tables.store(change.tables, Ordering::Release);
+        self.0.last.store(change.last, Ordering::Release);
+    }
+}

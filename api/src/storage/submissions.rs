@@ -1,0 +1,91 @@
+//! Writing a judged run: the run, its document, passes and findings.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use wearmark_core::finding::Finding;
+use wearmark_core::judge::Judgement;
+use wearmark_core::verdict::Verdict;
+
+use super::connection::Conn;
+use super::error::StorageError;
+use super::findings;
+use super::rows::NewRun;
+use super::tables::{passes, runs, submissions};
+use super::time;
+
+/// What is stored of one pass.
+#[derive(Debug, Clone)]
+pub(crate) struct NewPass {
+    /// Frames with frame times.
+    pub(crate) frames: u64,
+    /// Hash of the rounded frame times; none for a pass too short to tell apart.
+    pub(crate) hash: Option<String>,
+}
+
+/// What is stored of one submission.
+pub(crate) struct NewSubmission<'a> {
+    pub(crate) run: NewRun<'a>,
+    pub(crate) received_at: DateTime<Utc>,
+    pub(crate) measured_at: DateTime<Utc>,
+    pub(crate) fingerprint: &'a str,
+    pub(crate) document: &'a str,
+    pub(crate) statistics: &'a str,
+    pub(crate) judgement: &'a Judgement,
+    pub(crate) blob: Option<&'a str>,
+    pub(crate) passes: &'a [NewPass],
+}
+
+impl NewSubmission<'_> {
+    /// Inserts all of it.
+    pub(crate) fn insert(&self, conn: &mut Conn) -> Result<(), StorageError> {
+        self.run.insert(conn)?;
+        let run = self.run.id.as_str();
+        diesel::insert_into(submissions::table)
+            .values((
+                submissions::run.eq(run),
+                submissions::received_at.eq(time::to_stored(self.received_at)),
+                submissions::measured_at.eq(time::to_stored(self.measured_at)),
+                submissions::fingerprint.eq(self.fingerprint),
+                submissions::document.eq(self.document),
+                submissions::statistics.eq(self.statistics),
+                submissions::peers.eq(i64::from(self.judgement.peers)),
+                submissions::deviation.eq(self.judgement.deviation),
+                submissions::z.eq(self.judgement.z),
+                submissions::blob.eq(self.blob),
+            ))
+            .execute(conn)
+            .map_err(StorageError::database("storing a submission"))?;
+        for (position, pass) in (0_i32..).zip(self.passes) {
+            // Frames in memory are far fewer than an i64 holds.
+            let frames = i64::try_from(pass.frames).unwrap_or(i64::MAX);
+            diesel::insert_into(passes::table)
+                .values((
+                    passes::run.eq(run),
+                    passes::position.eq(position),
+                    passes::frames.eq(frames),
+                    passes::hash.eq(pass.hash.as_deref()),
+                ))
+                .execute(conn)
+                .map_err(StorageError::database("storing passes"))?;
+        }
+        findings::insert(conn, run, 0, &self.judgement.findings)
+    }
+}
+
+/// Adds a finding to a stored run. A verdict that changes with it is a further revision of the run.
+pub(crate) fn add_finding(
+    conn: &mut Conn,
+    run: &str,
+    finding: Finding,
+    verdict: Option<(Verdict, i64)>,
+) -> Result<(), StorageError> {
+    let there = findings::of_run(conn, run)?.len();
+    findings::insert(conn, run, there, &[finding])?;
+    if let Some((verdict, revision)) = verdict {
+        diesel::update(runs::table.filter(runs::id.eq(run)))
+            .set((runs::verdict.eq(verdict.as_str()), runs::revision.eq(revision), runs::amended.eq(true)))
+            .execute(conn)
+            .map_err(StorageError::database("changing a verdict"))?;
+    }
+    Ok(())
+}

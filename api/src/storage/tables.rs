@@ -1,0 +1,179 @@
+//! Every table and column, once. Column types are those that both engines share.
+
+diesel::table! {
+    accounts (id) {
+        id -> Text,
+        name -> Text,
+        name_key -> Text,
+        role -> Text,
+        password_hash -> Text,
+        created_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    tokens (hash) {
+        hash -> Text,
+        account -> Text,
+        label -> Text,
+        created_at -> Timestamp,
+        revoked_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    catalogue (kind, id) {
+        kind -> Text,
+        id -> Text,
+        position -> BigInt,
+        revision -> BigInt,
+        document -> Text,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    benches (id) {
+        id -> Text,
+        contributor -> Text,
+        document -> Text,
+        created_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    runs (id) {
+        id -> Text,
+        revision -> BigInt,
+        amended -> Bool,
+        contributor -> Text,
+        bench -> Text,
+        verdict -> Text,
+        outcome -> Text,
+        grade -> Text,
+        measured_day -> Integer,
+        configuration -> Text,
+        card -> Text,
+        chip -> Nullable<Text>,
+        driver -> Text,
+        branch -> Nullable<Text>,
+        driver_day -> Nullable<Integer>,
+        workload -> Text,
+        workload_kind -> Nullable<Text>,
+        scene -> Text,
+        scene_kind -> Text,
+        build -> Nullable<Text>,
+        api -> Text,
+        preset -> Text,
+        width -> BigInt,
+        height -> BigInt,
+        render_scale -> Double,
+        variant -> Text,
+        platform -> Text,
+        mean_fps -> Nullable<Double>,
+        low_percentile_fps -> Nullable<Double>,
+        low_tail_mean_fps -> Nullable<Double>,
+        low_time_share_fps -> Nullable<Double>,
+        between_pass_cv -> Nullable<Double>,
+    }
+}
+
+diesel::table! {
+    submissions (run) {
+        run -> Text,
+        received_at -> Timestamp,
+        measured_at -> Timestamp,
+        fingerprint -> Text,
+        document -> Text,
+        statistics -> Text,
+        peers -> BigInt,
+        deviation -> Nullable<Double>,
+        z -> Nullable<Double>,
+        blob -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    passes (run, position) {
+        run -> Text,
+        position -> Integer,
+        frames -> BigInt,
+        hash -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    findings (run, position) {
+        run -> Text,
+        position -> Integer,
+        code -> Text,
+        severity -> Text,
+        pointer -> Text,
+        message -> Text,
+        advice -> Text,
+        evidence -> Text,
+    }
+}
+
+diesel::table! {
+    proposals (kind, key) {
+        kind -> Text,
+        key -> Text,
+        name -> Text,
+        first_seen -> Timestamp,
+    }
+}
+
+diesel::table! {
+    proposal_runs (kind, key, run) {
+        kind -> Text,
+        key -> Text,
+        run -> Text,
+    }
+}
+
+diesel::table! {
+    idempotency (account, key) {
+        account -> Text,
+        key -> Text,
+        body_sha256 -> Text,
+        run -> Text,
+        receipt -> Text,
+        created_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    audit (id) {
+        id -> BigInt,
+        at -> Timestamp,
+        actor -> Text,
+        action -> Text,
+        subject -> Text,
+        detail -> Text,
+    }
+}
+
+diesel::joinable!(tokens -> accounts (account));
+diesel::joinable!(benches -> accounts (contributor));
+diesel::joinable!(runs -> accounts (contributor));
+diesel::joinable!(runs -> benches (bench));
+diesel::joinable!(submissions -> runs (run));
+diesel::joinable!(passes -> runs (run));
+diesel::joinable!(findings -> runs (run));
+diesel::joinable!(proposal_runs -> runs (run));
+
+diesel::allow_tables_to_appear_in_same_query!(
+    accounts,
+    tokens,
+    catalogue,
+    benches,
+    runs,
+    submissions,
+    passes,
+    findings,
+    proposals,
+    proposal_runs,
+    idempotency,
+    audit,
+);

@@ -1,0 +1,231 @@
+//! The one thread that writes. Jobs that wait together share one transaction, and so one sync of the disk;
+//! each runs in a savepoint of its own, so that one that fails takes nothing with it. Answers go out after
+//! the commit, never before.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::sync::{Mutex, PoisonError};
+use std::thread::{self, JoinHandle};
+
+use diesel::prelude::*;
+use tokio::sync::oneshot;
+
+use super::connection::{self, Conn};
+use super::error::StorageError;
+use super::ticket::Ticket;
+
+/// Jobs that share a commit at most. With 32 the sync is a few per cent of a group's time, and the first of
+/// the group still waits only some tens of milliseconds for the last.
+const GROUP: usize = 32;
+
+/// Jobs that wait at most: eight full groups, a second or so of work. More would only wait to time out.
+const WAITING: usize = 8 * GROUP;
+
+/// What a group of jobs has changed so far.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Change {
+    /// The last change.
+    pub(crate) last: i64,
+    /// The last change that tables can see.
+    pub(crate) tables: i64,
+    /// Whether the catalogue changed.
+    pub(crate) catalogue: bool,
+}
+
+impl Change {
+    /// The number of a further change.
+    pub(crate) fn next(&mut self) -> i64 {
+        self.last += 1;
+        self.last
+    }
+}
+
+/// What a job works with.
+pub(crate) struct Tx<'a> {
+    /// The writer's connection, inside the job's savepoint.
+    pub(crate) conn: &'a mut Conn,
+    /// What changed; kept only when the job succeeds.
+    pub(crate) change: &'a mut Change,
+}
+
+/// What the writer does around each group.
+pub(crate) trait Surroundings: Send + 'static {
+    /// The state to begin with, read inside the transaction.
+    fn begin(&mut self, conn: &mut Conn) -> Result<Change, StorageError>;
+    /// Makes a committed group visible to readers.
+    fn committed(&mut self, conn: &mut Conn, change: Change);
+}
+
+trait Job: Send {
+    fn run(&mut self, conn: &mut Conn, change: &mut Change);
+    fn answer(self: Box<Self>, committed: bool);
+}
+
+struct Write<T, E, F> {
+    doing: &'static str,
+    step: Option<F>,
+    outcome: Option<Result<T, E>>,
+    answer: oneshot::Sender<Result<T, E>>,
+}
+
+/// A savepoint is undone by an error, and diesel's own errors must fit into it.
+enum Undo<E> {
+    Job(E),
+    Savepoint(diesel::result::Error),
+}
+
+impl<E> From<diesel::result::Error> for Undo<E> {
+    fn from(error: diesel::result::Error) -> Undo<E> {
+        Undo::Savepoint(error)
+    }
+}
+
+impl<T, E, F> Job for Write<T, E, F>
+where
+    T: Send,
+    E: From<StorageError> + Send,
+    F: FnOnce(&mut Tx<'_>) -> Result<T, E> + Send,
+{
+    fn run(&mut self, conn: &mut Conn, change: &mut Change) {
+        let Some(step) = self.step.take() else { return };
+        let doing = self.doing;
+        let mut changed = *change;
+        let done = conn.transaction(|conn| {
+            let mut tx = Tx { conn, change: &mut changed };
+            // A step that panics is a bug of ours; it must not silence the writer for everybody else.
+            match catch_unwind(AssertUnwindSafe(|| step(&mut tx))) {
+                Ok(done) => done.map_err(Undo::Job),
+                Err(_) => Err(Undo::Job(StorageError::Broken { doing }.into())),
+            }
+        });
+        self.outcome = Some(match done {
+            Ok(value) => {
+                *change = changed;
+                Ok(value)
+            }
+            Err(Undo::Job(error)) => Err(error),
+            Err(Undo::Savepoint(source)) => Err(StorageError::Database { doing, source }.into()),
+        });
+    }
+
+    fn answer(self: Box<Self>, committed: bool) {
+        let doing = self.doing;
+        let outcome = match self.outcome {
+            Some(outcome) if committed => outcome,
+            // An error of the job's own says more than that the group failed.
+            Some(Err(error)) => Err(error),
+            _ => Err(StorageError::Broken { doing }.into()),
+        };
+        // Who no longer waits does not need the answer.
+        let _ = self.answer.send(outcome);
+    }
+}
+
+/// The way to the writer's thread.
+pub(crate) struct Writer {
+    jobs: Mutex<Option<SyncSender<Box<dyn Job>>>>,
+    thread: Mutex<Option<JoinHandle<()>>>,
+}
+
+impl Writer {
+    /// Starts the thread.
+    pub(crate) fn start(
+        database: PathBuf,
+        conn: Conn,
+        surroundings: impl Surroundings,
+    ) -> Result<Writer, StorageError> {
+        let (sender, receiver) = sync_channel(WAITING);
+        let thread = thread::Builder::new()
+            .name("writer".to_owned())
+            .spawn(move || Loop { database, conn, surroundings, receiver }.run())
+            .map_err(StorageError::file("starting the writer"))?;
+        Ok(Writer { jobs: Mutex::new(Some(sender)), thread: Mutex::new(Some(thread)) })
+    }
+
+    /// Queues a write. The ticket answers `Busy` at once when too many wait.
+    pub(crate) fn write<T, E, F>(&self, doing: &'static str, step: F) -> Ticket<Result<T, E>>
+    where
+        T: Send + 'static,
+        E: From<StorageError> + Send + 'static,
+        F: FnOnce(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
+    {
+        let (answer, ticket) = Ticket::new();
+        let job = Box::new(Write { doing, step: Some(step), outcome: None, answer });
+        let jobs = self.jobs.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(sender) = jobs.as_ref() else { return Ticket::ready(Err(StorageError::Closed.into())) };
+        match sender.try_send(job) {
+            Ok(()) => ticket,
+            Err(TrySendError::Full(_)) => Ticket::ready(Err(StorageError::Busy.into())),
+            Err(TrySendError::Disconnected(_)) => Ticket::ready(Err(StorageError::Closed.into())),
+        }
+    }
+
+    /// Takes no more jobs, and comes back when those that wait are done.
+    pub(crate) fn close(&self) {
+        drop(self.jobs.lock().unwrap_or_else(PoisonError::into_inner).take());
+        let thread = self.thread.lock().unwrap_or_else(PoisonError::into_inner).take();
+        if let Some(thread) = thread
+            && thread.thread().id() != thread::current().id()
+            && thread.join().is_err()
+        {
+            tracing::error!("the writer ended in a panic");
+        }
+    }
+}
+
+impl Drop for Writer {
+    fn drop(&mut self) {
+        self.close();
+    }
+}
+
+struct Loop<S> {
+    database: PathBuf,
+    conn: Conn,
+    surroundings: S,
+    receiver: Receiver<Box<dyn Job>>,
+}
+
+impl<S: Surroundings> Loop<S> {
+    fn run(mut self) {
+        while let Ok(first) = self.receiver.recv() {
+            let mut group = vec![first];
+            group.extend(self.receiver.try_iter().take(GROUP - 1));
+            let outcome = self.write(&mut group);
+            match &outcome {
+                Ok(change) => self.surroundings.committed(&mut self.conn, *change),
+                Err(error) => {
+                    let source = std::error::Error::source(error).map(ToString::to_string);
+                    tracing::error!(%error, source, jobs = group.len(), "a group of writes failed");
+                    self.recover();
+                }
+            }
+            for job in group {
+                job.answer(outcome.is_ok());
+            }
+        }
+    }
+
+    fn write(&mut self, group: &mut [Box<dyn Job>]) -> Result<Change, StorageError> {
+        connection::begin(&mut self.conn).map_err(StorageError::database("beginning a group of writes"))?;
+        let mut change = self.surroundings.begin(&mut self.conn)?;
+        for job in group {
+            job.run(&mut self.conn, &mut change);
+        }
+        connection::commit(&mut self.conn).map_err(StorageError::database("committing a group of writes"))?;
+        Ok(change)
+    }
+
+    /// After a failed group: back to no transaction, on a new connection where the old one cannot.
+    fn recover(&mut self) {
+        let rolled_back = connection::rollback(&mut self.conn);
+        if matches!(rolled_back, Ok(()) | Err(diesel::result::Error::NotInTransaction)) {
+            return;
+        }
+        match connection::open(&self.database) {
+            Ok(conn) => self.conn = conn,
+            Err(error) => tracing::error!(%error, "the writer could not open a new connection"),
+        }
+    }
+}

@@ -1,0 +1,14 @@
+DROP TRIGGER audit_keeps_its_words;
+DROP TRIGGER audit_keeps_its_rows;
+DROP TABLE audit;
+DROP TABLE idempotency;
+DROP TABLE proposal_runs;
+DROP TABLE proposals;
+DROP TABLE findings;
+DROP TABLE passes;
+DROP TABLE submissions;
+DROP TABLE runs;
+DROP TABLE benches;
+DROP TABLE catalogue;
+DROP TABLE tokens;
+DROP TABLE accounts;
