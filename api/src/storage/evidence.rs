@@ -16,8 +16,9 @@ use super::ids::{AccountId, RunId};
 use super::rows::pixels;
 use super::tables::{findings, passes, runs, submissions};
 
-/// The finding of a capped run, whose rate is the cap's and says nothing of the card.
-const CAPPED: &str = "frame-cap";
+/// The findings of runs whose pace something else than the load set: such a rate says nothing of the card,
+/// even if a moderator lets the run count for its frame pacing.
+const PACED: [&str; 2] = ["capped", "even-pacing"];
 
 /// Rungs looked at, the newest first: ladders have some five, and a bench that repeats itself without end
 /// must not make each of its runs cost more than the one before.
@@ -50,7 +51,7 @@ struct RungRow {
     mean_fps: Option<f64>,
 }
 
-/// Accepted, completed, uncapped runs of other contributors with the same configuration and driver.
+/// Accepted, completed, unpaced runs of other contributors with the same configuration and driver.
 pub(crate) fn peers(
     conn: &mut Conn,
     identity: &Identity,
@@ -63,7 +64,7 @@ pub(crate) fn peers(
         .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
         .filter(runs::outcome.eq(Outcome::Completed.as_str()))
         .filter(not(exists(
-            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq(CAPPED)),
+            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq_any(PACED)),
         )))
         .order(runs::id)
         .select(PeerRow::as_select())
@@ -82,7 +83,7 @@ pub(crate) fn peers(
         .collect())
 }
 
-/// Accepted, completed, uncapped runs of the same bench, card, driver, workload scene and settings, at any
+/// Accepted, completed, unpaced runs of the same bench, card, driver, workload scene and settings, at any
 /// resolution; the newest, newest first.
 pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredRung>, StorageError> {
     let rows: Vec<RungRow> = runs::table
@@ -98,7 +99,7 @@ pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredR
         .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
         .filter(runs::outcome.eq(Outcome::Completed.as_str()))
         .filter(not(exists(
-            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq(CAPPED)),
+            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq_any(PACED)),
         )))
         .order(runs::id.desc())
         .limit(RUNGS)
