@@ -1,0 +1,88 @@
+//! The real program, served on a free loopback port: what a user starts, not an in-process copy.
+
+use std::io::{BufRead, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc;
+use std::time::Duration;
+
+/// How long a start may take before the test gives up: migrations and a catalogue are read first.
+const START_LIMIT: Duration = Duration::from_secs(60);
+
+/// A running `wearmark serve`; killed without warning when dropped.
+#[derive(Debug)]
+pub struct Served {
+    child: Child,
+    /// `http://127.0.0.1:PORT`.
+    pub url: String,
+}
+
+impl Served {
+    /// Starts `wearmark serve` on a data folder and waits until it listens.
+    ///
+    /// # Panics
+    /// When the program does not come up.
+    #[track_caller]
+    pub fn start(binary: &Path, data: &Path) -> Served {
+        let mut command = Command::new(binary);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(data);
+        Served::from_command(command)
+    }
+
+    /// Starts any command that ends up serving, and waits for its `listening on URL` line.
+    ///
+    /// # Panics
+    /// When no such line comes in time.
+    #[track_caller]
+    pub fn from_command(mut command: Command) -> Served {
+        let mut child =
+            command.stdin(Stdio::null()).stderr(Stdio::piped()).spawn().expect("the program starts");
+        let stderr = child.stderr.take().expect("stderr is piped");
+        let (sender, receiver) = mpsc::channel();
+        // The reader outlives the start, so that a chatty server never blocks on a full pipe.
+        std::thread::spawn(move || {
+            let mut seen = String::new();
+            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
+                if let Some(url) = line.split("listening on ").nth(1) {
+                    let _ = sender.send(Ok(url.split_whitespace().next().unwrap_or(url).to_owned()));
+                }
+                if seen.len() < 20_000 {
+                    seen.push_str(&line);
+                    seen.push('\n');
+                }
+            }
+            let _ = sender.send(Err(seen));
+        });
+        match receiver.recv_timeout(START_LIMIT) {
+            Ok(Ok(url)) => Served { child, url: url.trim_end_matches('/').to_owned() },
+            Ok(Err(said)) => panic!("the program ended before it listened; it said:\n{said}"),
+            Err(_) => {
+                let _ = child.kill();
+                panic!("the program did not listen within {START_LIMIT:?}")
+            }
+        }
+    }
+
+    /// The process id.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// SIGKILL, as a power cut would look to the program, and waits for its end.
+    pub fn kill(mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+
+    /// Whether the process still runs.
+    pub fn is_running(&mut self) -> bool {
+        matches!(self.child.try_wait(), Ok(None))
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
