@@ -86,3 +86,27 @@ impl Drop for Served {
         let _ = self.child.wait();
     }
 }
+
+/// Makes a contributor with the command line and gives its token.
+///
+/// # Panics
+/// When the program refuses.
+#[track_caller]
+pub fn add_account(binary: &Path, data: &Path, name: &str) -> String {
+    let mut child = Command::new(binary)
+        .args(["account", "add", name, "--role", "contributor", "--password-stdin", "--json", "--data"])
+        .arg(data)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    std::io::Write::write_all(
+        &mut child.stdin.take().expect("stdin is piped"),
+        b"a long password for a test account\n",
+    )
+    .expect("it reads the password");
+    let output = child.wait_with_output().expect("it ends");
+    assert!(output.status.success(), "account add ended with {}", output.status);
+    let answer: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON on standard output");
+    answer["token"].as_str().expect("a token").to_owned()
+}

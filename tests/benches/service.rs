@@ -1,0 +1,394 @@
+//! What the service costs beside a named baseline, in one run: `cargo bench -p wearmark-tests`.
+//!
+//! 1. Submissions of 3 x 20,000 frames over HTTP onto durable storage, beside only parsing the same
+//!    JSON and sorting its frames on as many threads.
+//! 2. Medians of one card and of all cards over 100,000 stored runs, beside the same query in DuckDB
+//!    on a Parquet export of the same runs.
+//! 3. A cached table, beside a handler that answers a constant of the same size.
+//!
+//! Every server is on 127.0.0.1 and every load is bounded in time. `WEARMARK_BENCH_RUNS` changes the
+//! number of stored runs of part 2, `WEARMARK_PYTHON` names a Python with duckdb (tests/run makes one).
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    missing_docs,
+    reason = "a bench ends at the first thing that goes wrong"
+)]
+
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::path::Path;
+use std::process::Command;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+use serde::Deserialize;
+use serde_json::Value;
+use wearmark_tests::binary::binary;
+use wearmark_tests::served::{Served, add_account};
+
+const CLIENTS: usize = 8;
+const SECONDS: u64 = 12;
+
+struct Noise(u64);
+
+impl Noise {
+    fn next(&mut self) -> f64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+}
+
+/// One run document: `passes` passes of `frames` frames with a slow texture and some noise.
+fn document(serial: u64, frames: usize, keys: &Keys) -> String {
+    let mut noise = Noise(serial.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
+    let mut passes = String::new();
+    let level = keys.frame_ms * (1.0 + 0.04 * (noise.next() - 0.5));
+    for pass in 0..3 {
+        if pass > 0 {
+            passes.push(',');
+        }
+        passes.push_str("{\"frame_times_ms\":[");
+        let mut slow = 0.0;
+        for frame in 0..frames {
+            if frame > 0 {
+                passes.push(',');
+            }
+            slow = 0.98 * slow + 0.02 * (noise.next() - 0.5);
+            let ms = level * (1.0 + 0.8 * slow + 0.1 * (noise.next() - 0.5));
+            passes.push_str(&format!("{ms:.3}"));
+        }
+        passes.push_str("]}");
+    }
+    format!(
+        "{{\"schema\":\"run/1\",\"measured_at\":\"2024-05-04T10:00:00Z\",\
+         \"bench\":{{\"name\":\"{bench}\",\"cpu\":{{\"model\":\"{cpu}\"}},\"memory\":{{\"size_mib\":8192,\"type\":\"DDR4\",\"channels\":2}},\"os\":{{\"name\":\"{os}\"}}}},\
+         \"card\":{{\"id\":\"{card}\"}},\"driver\":{{\"vendor\":\"{vendor}\",\"version\":\"{version}\"}},\
+         \"workload\":{{\"title\":\"{workload}\",\"scene\":{{\"name\":\"{scene}\",\"kind\":\"{kind}\"}}}},\
+         \"settings\":{{\"api\":\"{api}\",\"preset\":\"{preset}\",\"width\":{w},\"height\":{h}}},\
+         \"outcome\":\"completed\",\"passes\":[{passes}]}}",
+        bench = keys.bench, cpu = keys.cpu, os = keys.os, card = keys.card, vendor = keys.vendor,
+        version = keys.version, workload = keys.workload, scene = keys.scene, kind = keys.kind,
+        api = keys.api, preset = keys.preset, w = keys.width, h = keys.height,
+    )
+}
+
+struct Keys {
+    bench: String,
+    cpu: String,
+    os: String,
+    card: String,
+    vendor: String,
+    version: String,
+    workload: String,
+    scene: String,
+    kind: String,
+    api: String,
+    preset: String,
+    width: u32,
+    height: u32,
+    frame_ms: f64,
+}
+
+/// Consistent keys drawn from the demo's catalogue, so that runs are accepted and spread over cells.
+fn keys(serial: u64) -> Keys {
+    use std::sync::OnceLock;
+    static CATALOGUE: OnceLock<wearmark_core::catalogue::CatalogueDocument> = OnceLock::new();
+    let catalogue = CATALOGUE.get_or_init(wearmark_seed_data::catalogue);
+    let mut noise = Noise(serial.wrapping_mul(0xD134_2543_DE82_EF95) | 1);
+    let mut pick = |n: usize| ((noise.next() + noise.next()).fract() * n as f64) as usize;
+    loop {
+        let card = &catalogue.cards[pick(catalogue.cards.len())];
+        let chip = catalogue.chips.iter().find(|c| c.id == card.chip).unwrap();
+        let driver = &catalogue.drivers[pick(catalogue.drivers.len())];
+        let workload = &catalogue.workloads[pick(catalogue.workloads.len())];
+        let scene = &workload.scenes[pick(workload.scenes.len())];
+        let api = workload.apis.iter().find(|a| chip.apis.contains(a));
+        let fits = driver.chips.contains(&card.chip)
+            && driver.build.is_none()
+            && driver.date.to_string().as_str() < "2024-05-01"
+            && card.launch_date.to_string().as_str() < "2024-05-01"
+            && card.form == wearmark_core::catalogue::Form::Desktop;
+        let cpu = catalogue.cpus.iter().find(|c| {
+            c.launch_date.to_string().as_str() < "2024-05-01"
+                && c.memory_channels >= 2
+                && c.memory.iter().any(|m| m.kind == "DDR4")
+        });
+        if let (true, Some(api), Some(cpu)) = (fits, api, cpu) {
+            let (width, height) = [(1280, 720), (1920, 1080)][pick(2)];
+            return Keys {
+                bench: format!("bench {}", serial % 50),
+                cpu: cpu.id.clone(),
+                os: driver.systems[0].clone(),
+                card: card.id.clone(),
+                vendor: driver.vendor.clone(),
+                version: driver.version.clone(),
+                workload: workload.id.clone(),
+                scene: scene.id.clone(),
+                kind: scene.kind.as_str().to_owned(),
+                api: api.clone(),
+                preset: workload.presets[pick(workload.presets.len().min(2))].clone(),
+                width,
+                height,
+                frame_ms: 18.0,
+            };
+        }
+    }
+}
+
+/// A keep-alive HTTP/1.1 client of a few lines, so that the client costs next to nothing.
+struct Client {
+    stream: TcpStream,
+    buffer: Vec<u8>,
+}
+
+impl Client {
+    fn new(url: &str) -> Client {
+        let stream = TcpStream::connect(url.trim_start_matches("http://")).expect("the server listens");
+        stream.set_nodelay(true).unwrap();
+        Client { stream, buffer: vec![0; 1 << 16] }
+    }
+
+    /// Sends one request and reads the whole answer; gives its status and the bytes of its body.
+    fn exchange(&mut self, head: &str, body: &[u8]) -> (u16, usize) {
+        self.stream.write_all(head.as_bytes()).unwrap();
+        self.stream.write_all(body).unwrap();
+        let mut got = Vec::new();
+        loop {
+            let n = self.stream.read(&mut self.buffer).unwrap();
+            assert!(n > 0, "the server closed: {}", String::from_utf8_lossy(&got));
+            got.extend_from_slice(&self.buffer[..n]);
+            if let Some(end) = got.windows(4).position(|w| w == b"\r\n\r\n") {
+                let head = String::from_utf8_lossy(&got[..end]).to_lowercase();
+                let status = head[9..12].parse().unwrap();
+                let length: usize = head
+                    .lines()
+                    .find_map(|l| l.strip_prefix("content-length:"))
+                    .expect("a length")
+                    .trim()
+                    .parse()
+                    .unwrap();
+                if got.len() >= end + 4 + length {
+                    return (status, length);
+                }
+            }
+        }
+    }
+}
+
+fn post_head(token: &str, length: usize) -> String {
+    format!(
+        "POST /v1/runs HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {token}\r\n\
+         Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n"
+    )
+}
+
+/// Runs `work(client, n)` on some threads for some seconds; gives completed calls a second.
+fn rate(threads: usize, seconds: u64, work: impl Fn(usize, &AtomicUsize, &AtomicBool) + Sync) -> f64 {
+    let done = AtomicUsize::new(0);
+    let stop = AtomicBool::new(false);
+    let start = Instant::now();
+    std::thread::scope(|scope| {
+        for thread in 0..threads {
+            let (work, done, stop) = (&work, &done, &stop);
+            scope.spawn(move || work(thread, done, stop));
+        }
+        std::thread::sleep(Duration::from_secs(seconds));
+        stop.store(true, Ordering::Relaxed);
+    });
+    done.load(Ordering::Relaxed) as f64 / start.elapsed().as_secs_f64()
+}
+
+#[derive(Deserialize)]
+struct OnlyFrames {
+    passes: Vec<OnlyPass>,
+}
+
+#[derive(Deserialize)]
+struct OnlyPass {
+    frame_times_ms: Vec<f64>,
+}
+
+fn submissions(binary: &Path, folder: &Path) {
+    let data = folder.join("submissions");
+    let tokens: Vec<String> =
+        (0..CLIENTS).map(|c| add_account(binary, &data, &format!("bench-{c}"))).collect();
+    import_catalogue(binary, &data);
+    let bodies: Vec<String> = (0..400).map(|n| document(n + 1, 20_000, &keys(n + 1))).collect();
+    let size = bodies.iter().map(String::len).sum::<usize>() / bodies.len();
+
+    let cores = std::thread::available_parallelism().unwrap().get();
+    let parse = rate(cores, SECONDS / 2, |thread, done, stop| {
+        for body in bodies.iter().skip(thread * 100).cycle() {
+            if stop.load(Ordering::Relaxed) {
+                break;
+            }
+            let mut run: OnlyFrames = serde_json::from_str(body).unwrap();
+            for pass in &mut run.passes {
+                pass.frame_times_ms.sort_unstable_by(f64::total_cmp);
+            }
+            std::hint::black_box(run.passes.len());
+            done.fetch_add(1, Ordering::Relaxed);
+        }
+    });
+
+    let served = Served::start(binary, &data);
+    let next = AtomicUsize::new(0);
+    let verdicts = AtomicUsize::new(0);
+    let start = Instant::now();
+    std::thread::scope(|scope| {
+        for token in &tokens {
+            let (served, bodies, next, verdicts) = (&served, &bodies, &next, &verdicts);
+            scope.spawn(move || {
+                let mut client = Client::new(&served.url);
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(body) = bodies.get(at) else { break };
+                    let (status, _) = client.exchange(&post_head(token, body.len()), body.as_bytes());
+                    assert_eq!(status, 201);
+                    verdicts.fetch_add(1, Ordering::Relaxed);
+                }
+            });
+        }
+    });
+    let rate = bodies.len() as f64 / start.elapsed().as_secs_f64();
+    assert_eq!(verdicts.load(Ordering::Relaxed), bodies.len());
+    println!("1. submissions of 3 x 20,000 frames ({} KiB of JSON), {CLIENTS} clients", size / 1024);
+    println!("   over HTTP, judged and on disk     {rate:9.0} /s");
+    println!("   baseline: parse and sort, {cores} threads {parse:7.0} /s");
+    println!("   ratio                             {:9.2}", rate / parse);
+}
+
+fn import_catalogue(binary: &Path, data: &Path) {
+    let file = data.with_extension("catalogue.json");
+    std::fs::write(&file, serde_json::to_vec(&wearmark_seed_data::catalogue()).unwrap()).unwrap();
+    let ended = Command::new(binary)
+        .args(["catalogue", "import"])
+        .arg(&file)
+        .arg("--data")
+        .arg(data)
+        .output()
+        .expect("the program runs");
+    assert!(ended.status.success(), "{}", String::from_utf8_lossy(&ended.stderr));
+}
+
+fn get(url: &str) -> Vec<u8> {
+    ureq::get(url).call().unwrap().body_mut().with_config().limit(1 << 30).read_to_vec().unwrap()
+}
+
+fn median_ms(mut samples: Vec<f64>) -> f64 {
+    samples.sort_by(f64::total_cmp);
+    samples[samples.len() / 2]
+}
+
+fn medians(binary: &Path, folder: &Path) {
+    let runs: u64 =
+        std::env::var("WEARMARK_BENCH_RUNS").ok().and_then(|n| n.parse().ok()).unwrap_or(100_000);
+    let data = folder.join("medians");
+    let tokens: Vec<String> = (0..50).map(|c| add_account(binary, &data, &format!("bench-{c}"))).collect();
+    import_catalogue(binary, &data);
+    let served = Served::start(binary, &data);
+    let next = AtomicUsize::new(1);
+    let start = Instant::now();
+    std::thread::scope(|scope| {
+        for _ in 0..CLIENTS {
+            let (served, next, tokens) = (&served, &next, &tokens);
+            scope.spawn(move || {
+                let mut client = Client::new(&served.url);
+                loop {
+                    let serial = next.fetch_add(1, Ordering::Relaxed) as u64;
+                    if serial > runs {
+                        break;
+                    }
+                    // Short passes: the tables do not care how long a stored run was.
+                    let body = document(serial + 1_000_000, 600, &keys(serial));
+                    let token = &tokens[serial as usize % tokens.len()];
+                    let (status, _) = client.exchange(&post_head(token, body.len()), body.as_bytes());
+                    assert_eq!(status, 201);
+                }
+            });
+        }
+    });
+    println!("2. medians over {runs} stored runs (stored over HTTP in {:.0} s)", start.elapsed().as_secs_f64());
+    let export = folder.join("facts.parquet");
+    std::fs::write(&export, get(&format!("{}/v1/facts?format=parquet", served.url))).unwrap();
+
+    let card = keys(7).card;
+    // A target that no call before had, so that no answer comes from the cache.
+    let mut unique = 0;
+    let mut ask = |filter: &str| {
+        let samples = (0..15)
+            .map(|_| {
+                unique += 1;
+                let start = Instant::now();
+                get(&format!(
+                    "{}/v1/medians?{filter}group=driver&limit=1000&target={}",
+                    served.url,
+                    30.0 + f64::from(unique) / 1000.0
+                ));
+                start.elapsed().as_secs_f64() * 1000.0
+            })
+            .collect();
+        median_ms(samples)
+    };
+    let one = ask(&format!("card={card}&"));
+    let all = ask("");
+    let python = std::env::var("WEARMARK_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("python/medians_duckdb.py");
+    let said = Command::new(python).arg(script).arg(&export).arg(&card).output().expect("Python starts");
+    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
+    let duck: Value = serde_json::from_slice(&said.stdout).unwrap();
+    for (what, ours, theirs) in
+        [("one card", one, duck["one_card_ms"].as_f64()), ("all cards", all, duck["all_cards_ms"].as_f64())]
+    {
+        let theirs = theirs.unwrap();
+        println!("   {what:9} over HTTP, not cached {ours:8.1} ms   DuckDB on Parquet {theirs:8.1} ms   ratio {:.2}", ours / theirs);
+    }
+}
+
+fn cached(folder: &Path) {
+    // In process, so that the constant handler stands in the same server as the table.
+    let bench = wearmark_tests::constant::ConstantBeside::start(&folder.join("cached"));
+    let table = "/v1/medians?limit=50";
+    let head = |path: &str| format!("GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n");
+    let length = Client::new(&bench.url).exchange(&head(table), b"").1;
+    let constant = format!("/constant/{length}");
+    let mut measure = |path: &str| {
+        let head = head(path);
+        rate(4, SECONDS / 2, |_, done, stop| {
+            let mut client = Client::new(&bench.url);
+            while !stop.load(Ordering::Relaxed) {
+                let (status, got) = client.exchange(&head, b"");
+                assert_eq!((status, got), (200, length));
+                done.fetch_add(1, Ordering::Relaxed);
+            }
+        })
+    };
+    let (a, b) = (measure(table), measure(&constant));
+    let (c, d) = (measure(table), measure(&constant));
+    let (table_rate, constant_rate) = ((a + c) / 2.0, (b + d) / 2.0);
+    println!("3. cached table of {length} bytes, 4 connections, client on the same cores");
+    println!("   cached table      {table_rate:9.0} /s");
+    println!("   constant handler  {constant_rate:9.0} /s");
+    println!("   ratio             {:9.2}", table_rate / constant_rate);
+}
+
+fn main() {
+    let binary = binary();
+    let folder = tempfile::tempdir().unwrap();
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let wants = |name: &str| wanted.is_empty() || wanted.iter().any(|w| w == name);
+    if wants("submissions") {
+        submissions(&binary, folder.path());
+    }
+    if wants("medians") {
+        medians(&binary, folder.path());
+    }
+    if wants("cached") {
+        cached(folder.path());
+    }
+}
