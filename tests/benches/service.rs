@@ -71,9 +71,19 @@ fn document(serial: u64, frames: usize, keys: &Keys) -> String {
          \"workload\":{{\"title\":\"{workload}\",\"scene\":{{\"name\":\"{scene}\",\"kind\":\"{kind}\"}}}},\
          \"settings\":{{\"api\":\"{api}\",\"preset\":\"{preset}\",\"width\":{w},\"height\":{h}}},\
          \"outcome\":\"completed\",\"passes\":[{passes}]}}",
-        bench = keys.bench, cpu = keys.cpu, os = keys.os, card = keys.card, vendor = keys.vendor,
-        version = keys.version, workload = keys.workload, scene = keys.scene, kind = keys.kind,
-        api = keys.api, preset = keys.preset, w = keys.width, h = keys.height,
+        bench = keys.bench,
+        cpu = keys.cpu,
+        os = keys.os,
+        card = keys.card,
+        vendor = keys.vendor,
+        version = keys.version,
+        workload = keys.workload,
+        scene = keys.scene,
+        kind = keys.kind,
+        api = keys.api,
+        preset = keys.preset,
+        w = keys.width,
+        h = keys.height,
     )
 }
 
@@ -286,8 +296,7 @@ fn median_ms(mut samples: Vec<f64>) -> f64 {
 }
 
 fn medians(binary: &Path, folder: &Path) {
-    let runs: u64 =
-        std::env::var("WEARMARK_BENCH_RUNS").ok().and_then(|n| n.parse().ok()).unwrap_or(100_000);
+    let runs: u64 = std::env::var("WEARMARK_BENCH_RUNS").ok().and_then(|n| n.parse().ok()).unwrap_or(100_000);
     let data = folder.join("medians");
     let tokens: Vec<String> = (0..50).map(|c| add_account(binary, &data, &format!("bench-{c}"))).collect();
     import_catalogue(binary, &data);
@@ -313,7 +322,10 @@ fn medians(binary: &Path, folder: &Path) {
             });
         }
     });
-    println!("2. medians over {runs} stored runs (stored over HTTP in {:.0} s)", start.elapsed().as_secs_f64());
+    println!(
+        "2. medians over {runs} stored runs (stored over HTTP in {:.0} s)",
+        start.elapsed().as_secs_f64()
+    );
     let export = folder.join("facts.parquet");
     std::fs::write(&export, get(&format!("{}/v1/facts?format=parquet", served.url))).unwrap();
 
@@ -346,7 +358,10 @@ fn medians(binary: &Path, folder: &Path) {
         [("one card", one, duck["one_card_ms"].as_f64()), ("all cards", all, duck["all_cards_ms"].as_f64())]
     {
         let theirs = theirs.unwrap();
-        println!("   {what:9} over HTTP, not cached {ours:8.1} ms   DuckDB on Parquet {theirs:8.1} ms   ratio {:.2}", ours / theirs);
+        println!(
+            "   {what:9} over HTTP, not cached {ours:8.1} ms   DuckDB on Parquet {theirs:8.1} ms   ratio {:.2}",
+            ours / theirs
+        );
     }
 }
 

@@ -1,0 +1,163 @@
+//! Resolution ladders: was the card measured, or the platform it sits in?
+//!
+//! On one bench with all settings but the resolution the same, a card-limited rate falls as a power
+//! of the number of pixels, and a platform-limited rate does not fall at all. The share of the card in
+//! a step is the observed exponent over the exponent that a card-limited step would have.
+
+use crate::judge::Rung;
+
+/// Exponent of fps over pixels of a card-limited step. The prior mean over workloads of the project's
+/// simulation study; a workload's own exponent replaces it once it is estimated.
+pub const CARD_EXPONENT: f64 = 0.75;
+/// Standard deviation of that exponent between workloads, same source.
+pub const CARD_EXPONENT_SD: f64 = 0.10;
+/// Relative standard deviation of one rung's mean fps: three passes of a scripted scene repeat to
+/// about half a per cent (same source), doubled since ladders are also built from single passes.
+pub const RUNG_SD: f64 = 0.01;
+/// Share of the card from which a step is called card-limited. Common practice of rounding to quarters.
+pub const CARD_SHARE: f64 = 0.75;
+/// Share of the card up to which a step is called platform-limited.
+pub const PLATFORM_SHARE: f64 = 0.25;
+/// Normal quantile of a one-sided 5 %: nearer than that many standard errors to a limit of its class, a
+/// step is not certain.
+const NOT_CERTAIN_WITHIN: f64 = 1.64;
+
+/// What holds the rate back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitedBy {
+    /// The card: a faster card would be faster here.
+    Card,
+    /// Some of both.
+    Mixed,
+    /// Processor, memory, program: a faster card would change nothing.
+    Platform,
+}
+
+impl LimitedBy {
+    /// The word used in tables.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            LimitedBy::Card => "card",
+            LimitedBy::Mixed => "mixed",
+            LimitedBy::Platform => "platform",
+        }
+    }
+}
+
+/// One step of a ladder, from a resolution to the next larger one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// Pixels of the smaller resolution.
+    pub lower_pixels: u64,
+    /// Pixels of the larger resolution.
+    pub upper_pixels: u64,
+    /// Share of the card, 0 (platform only) to about 1 (card only).
+    pub share: f64,
+    /// Standard error of the share.
+    pub standard_error: f64,
+    /// What the share means.
+    pub class: LimitedBy,
+    /// Whether the share is clear of the limits of its class.
+    pub certain: bool,
+}
+
+/// The steps of a ladder, smallest resolution first. Rungs of equal pixels are merged by their median;
+/// fewer than two resolutions give no step. Rates must be positive.
+pub fn classify(rungs: &[Rung]) -> Vec<Step> {
+    let mut by_pixels: std::collections::BTreeMap<u64, Vec<f64>> = std::collections::BTreeMap::new();
+    for rung in rungs {
+        by_pixels.entry(pixels(rung.width, rung.height)).or_default().push(rung.mean_fps);
+    }
+    let merged: Vec<(u64, f64)> = by_pixels
+        .into_iter()
+        .filter_map(|(pixels, mut rates)| Some((pixels, crate::statistics::quantile::median(&mut rates)?)))
+        .collect();
+    merged.windows(2).map(|pair| step(pair[0], pair[1])).collect()
+}
+
+fn pixels(width: u32, height: u32) -> u64 {
+    u64::from(width) * u64::from(height)
+}
+
+fn step((lower_pixels, lower_fps): (u64, f64), (upper_pixels, upper_fps): (u64, f64)) -> Step {
+    let octaves = (upper_pixels as f64 / lower_pixels as f64).ln();
+    let share = (lower_fps / upper_fps).ln() / octaves / CARD_EXPONENT;
+    let from_noise = std::f64::consts::SQRT_2 * RUNG_SD / (octaves * CARD_EXPONENT);
+    let from_exponent = CARD_EXPONENT_SD * share / CARD_EXPONENT;
+    let standard_error = from_noise.hypot(from_exponent);
+    let class = if share >= CARD_SHARE {
+        LimitedBy::Card
+    } else if share <= PLATFORM_SHARE {
+        LimitedBy::Platform
+    } else {
+        LimitedBy::Mixed
+    };
+    let nearest = (share - CARD_SHARE).abs().min((share - PLATFORM_SHARE).abs());
+    Step {
+        lower_pixels,
+        upper_pixels,
+        share,
+        standard_error,
+        class,
+        certain: nearest > NOT_CERTAIN_WITHIN * standard_error,
+    }
+}
+
+/// What limits the rung at a resolution: the step down to the next smaller resolution tells it, since
+/// a rate that does not rise with fewer pixels is not the card's. For the smallest resolution the step
+/// up tells it only when that step is platform-limited: then the smaller resolution is too; otherwise
+/// nobody knows. None without such a step.
+pub fn limited_by(rungs: &[Rung], width: u32, height: u32) -> Option<LimitedBy> {
+    let here = pixels(width, height);
+    let steps = classify(rungs);
+    if let Some(down) = steps.iter().find(|s| s.upper_pixels == here) {
+        return Some(down.class);
+    }
+    let up = steps.iter().find(|s| s.lower_pixels == here)?;
+    (up.class == LimitedBy::Platform).then_some(LimitedBy::Platform)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ladder(rungs: &[(u32, u32, f64)]) -> Vec<Rung> {
+        rungs.iter().map(|&(width, height, mean_fps)| Rung { width, height, mean_fps }).collect()
+    }
+
+    fn classes(rungs: &[(u32, u32, f64)]) -> Vec<LimitedBy> {
+        classify(&ladder(rungs)).iter().map(|s| s.class).collect()
+    }
+
+    /// Common practice: a rate that stays as the resolution falls is the platform's.
+    #[test]
+    fn rates_that_stay_below_full_hd_are_the_platforms() {
+        let rungs = [(1920, 1080, 170.0), (1600, 900, 200.0), (1280, 720, 200.0)];
+        assert_eq!(classes(&rungs)[0], LimitedBy::Platform);
+        assert_eq!(limited_by(&ladder(&rungs), 1600, 900), Some(LimitedBy::Platform));
+        assert_eq!(limited_by(&ladder(&rungs), 1280, 720), Some(LimitedBy::Platform));
+        assert_ne!(limited_by(&ladder(&rungs), 1920, 1080), Some(LimitedBy::Platform));
+    }
+
+    /// Common practice.
+    #[test]
+    fn a_rate_that_nearly_doubles_from_full_hd_to_hd_is_the_cards() {
+        let rungs = [(1920, 1080, 174.0), (1280, 720, 327.0)];
+        assert_eq!(classes(&rungs), [LimitedBy::Card]);
+        assert_eq!(limited_by(&ladder(&rungs), 1920, 1080), Some(LimitedBy::Card));
+        assert_eq!(limited_by(&ladder(&rungs), 1280, 720), None);
+    }
+
+    /// Common practice.
+    #[test]
+    fn one_rate_at_three_resolutions_is_the_platforms() {
+        let rungs = [(1920, 1080, 120.0), (1600, 900, 120.0), (1280, 720, 120.0)];
+        assert_eq!(classes(&rungs), [LimitedBy::Platform; 2]);
+        assert!(classify(&ladder(&rungs)).iter().all(|s| s.certain && s.share.abs() < 1e-12));
+    }
+
+    #[test]
+    fn one_resolution_measured_twice_gives_no_step() {
+        assert!(classify(&ladder(&[(1280, 720, 50.0), (1280, 720, 60.0)])).is_empty());
+    }
+}

@@ -1,0 +1,152 @@
+//! Small tables whose answers can be worked out by hand.
+
+use crate::fact::RunFact;
+use crate::identity::Identity;
+use crate::policy::Policy;
+use crate::run::{Outcome, SceneKind};
+use crate::statistics::Grade;
+
+use super::frame::RunFrame;
+use super::medians::{MediansQuery, medians};
+use super::track::{track, track_table};
+
+fn fact(run: &str, contributor: &str, driver: &str, mean_fps: f64) -> RunFact {
+    RunFact {
+        run: run.to_owned(),
+        contributor: contributor.to_owned(),
+        identity: Identity {
+            card: "card".to_owned(),
+            chip: Some("chip".to_owned()),
+            driver: driver.to_owned(),
+            branch: None,
+            driver_day: driver.strip_prefix('d').and_then(|d| d.parse().ok()),
+            workload: "game".to_owned(),
+            workload_kind: Some("single-player".to_owned()),
+            scene: "harbour".to_owned(),
+            scene_kind: SceneKind::ScriptedPath,
+            build: None,
+            api: "vulkan".to_owned(),
+            preset: "low".to_owned(),
+            width: 1280,
+            height: 720,
+            render_scale: 1.0,
+            variant: String::new(),
+            platform: "cpu/DDR4x2".to_owned(),
+            bench: format!("bench of {contributor}"),
+        },
+        outcome: Outcome::Completed,
+        grade: Grade::Full,
+        measured_day: 19_000,
+        mean_fps: Some(mean_fps),
+        low_percentile_fps: Some(mean_fps * 0.75),
+        low_tail_mean_fps: None,
+        low_time_share_fps: None,
+        between_pass_cv: Some(0.01),
+    }
+}
+
+fn three_contributors() -> RunFrame {
+    // One busy contributor with three runs (median 50), two with one run each.
+    RunFrame::new(&[
+        fact("1", "ada", "d1", 40.0),
+        fact("2", "ada", "d1", 50.0),
+        fact("3", "ada", "d1", 90.0),
+        fact("4", "bo", "d1", 60.0),
+        fact("5", "cy", "d1", 70.0),
+    ])
+    .unwrap()
+}
+
+#[test]
+fn one_contributor_counts_once_however_many_runs_they_sent() {
+    let table = medians(&three_contributors(), &MediansQuery::default(), &Policy::published()).unwrap();
+    let rows = table.json_rows();
+    assert_eq!(rows.len(), 1);
+    let row = &rows[0];
+    assert_eq!(row["mean_fps"], 60.0);
+    assert_eq!(row["low_fps"], 45.0);
+    assert_eq!((&row["runs"], &row["contributors"], &row["benches"]), (&5.into(), &3.into(), &3.into()));
+    assert_eq!(row["playable"], true);
+    assert!(row["mean_fps_from"].as_f64().unwrap() < 60.0 && row["mean_fps_to"].as_f64().unwrap() > 60.0);
+    assert!(row["note"].as_str().unwrap().starts_with("indicative"));
+}
+
+#[test]
+fn one_contributor_alone_gets_no_interval() {
+    let frame = RunFrame::new(&[fact("1", "ada", "d1", 40.0)]).unwrap();
+    let rows = medians(&frame, &MediansQuery::default(), &Policy::published()).unwrap().json_rows();
+    assert!(rows[0]["mean_fps_from"].is_null());
+    assert!(rows[0]["note"].as_str().unwrap().contains("not enough evidence"));
+}
+
+#[test]
+fn a_floor_of_thirty_is_met_at_exactly_thirty() {
+    let frame = RunFrame::new(&[fact("1", "ada", "d1", 40.0)]).unwrap();
+    let rows = medians(&frame, &MediansQuery::default(), &Policy::published()).unwrap().json_rows();
+    assert_eq!((&rows[0]["low_fps"], &rows[0]["playable"]), (&30.0.into(), &true.into()));
+}
+
+#[test]
+fn filters_and_groups_split_what_they_name() {
+    let frame = RunFrame::new(&[fact("1", "ada", "d1", 40.0), fact("2", "ada", "d2", 44.0)]).unwrap();
+    let query = MediansQuery { by_driver: true, ..MediansQuery::default() };
+    assert_eq!(medians(&frame, &query, &Policy::published()).unwrap().len(), 2);
+    let query = MediansQuery { driver: vec!["d2".to_owned()], ..query };
+    let rows = medians(&frame, &query, &Policy::published()).unwrap().json_rows();
+    assert_eq!((rows.len(), &rows[0]["mean_fps"]), (1, &44.0.into()));
+    let query = MediansQuery { card: vec!["nobody's".to_owned()], ..MediansQuery::default() };
+    assert!(medians(&frame, &query, &Policy::published()).unwrap().is_empty());
+}
+
+#[test]
+fn a_frame_updated_run_by_run_equals_one_built_at_once() {
+    let all = three_contributors();
+    let mut grown = RunFrame::default();
+    for (run, who, fps) in
+        [("9", "eve", 1.0), ("1", "ada", 40.0), ("2", "ada", 50.0), ("3", "ada", 90.0), ("4", "bo", 60.0)]
+    {
+        grown = grown.updated(&[fact(run, who, "d1", fps)], &[]).unwrap();
+    }
+    grown = grown.updated(&[fact("5", "cy", "d1", 70.0)], &["9".to_owned()]).unwrap();
+    assert_eq!(grown.export().unwrap().json_rows(), all.export().unwrap().json_rows());
+}
+
+#[test]
+fn csv_ends_its_lines_as_rfc_4180_asks() {
+    let table = medians(&three_contributors(), &MediansQuery::default(), &Policy::published()).unwrap();
+    let text = String::from_utf8(table.csv().unwrap()).unwrap();
+    assert_eq!(text.matches("\r\n").count(), 2);
+    assert!(text.starts_with("card,chip,workload,"));
+    assert!(table.parquet().unwrap().starts_with(b"PAR1"));
+}
+
+#[test]
+fn the_track_takes_matched_benches_only() {
+    // Two benches ran both releases and gained 10 %; a fast bench only ran the new one.
+    let frame = RunFrame::new(&[
+        fact("1", "ada", "d1", 50.0),
+        fact("2", "ada", "d2", 55.0),
+        fact("3", "bo", "d1", 40.0),
+        fact("4", "bo", "d2", 44.0),
+        fact("5", "cy", "d2", 400.0),
+        RunFact { outcome: Outcome::DidNotStart, mean_fps: None, ..fact("6", "cy", "d3", 1.0) },
+    ])
+    .unwrap();
+    let track = track(&frame, "card", None, &Policy::published()).unwrap();
+    assert_eq!(track.reference.as_deref(), Some("d1"));
+    let drivers: Vec<&str> = track.points.iter().map(|p| p.driver.as_str()).collect();
+    assert_eq!(drivers, ["d1", "d2", "d3"]);
+    let new = &track.points[1];
+    assert!((new.index.unwrap() - 110.0).abs() < 1e-9);
+    assert!(new.index_low.unwrap() < 110.0 && new.index_high.unwrap() > 110.0);
+    assert_eq!((new.matches, new.contributors, new.runs), (2, 2, 3));
+    assert_eq!(track.points[2].did_not_start[0].runs, 1);
+    assert_eq!(track.points[2].index, None);
+    assert_eq!(track_table(&track).unwrap().len(), 3);
+}
+
+#[test]
+fn a_reference_nobody_ran_is_named_in_the_error() {
+    let error = track(&three_contributors(), "card", Some("d9"), &Policy::published()).unwrap_err();
+    assert!(error.to_string().contains("d9"));
+}
