@@ -14,6 +14,7 @@ pub mod track;
 pub mod catalogue;
 pub mod account;
 pub mod publications;
+pub mod serve;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -27,6 +28,7 @@ use exit::EXIT_CODES;
 #[derive(Debug, Parser)]
 #[command(
     name = "wearmark",
+    bin_name = "wearmark",
     version,
     about = "Pools benchmark runs of graphics cards from many test benches: packs, checks and submits runs, \
              serves the data set, prints its tables",
@@ -77,6 +79,11 @@ pub enum Command {
     Catalogue(catalogue::CatalogueArgs),
     /// Administers accounts and their tokens
     Account(account::AccountArgs),
+    /// Serves the data set over HTTP
+    Serve(serve::Serve),
+    /// Prints the description of the HTTP interface (OpenAPI)
+    #[command(name = "openapi")]
+    OpenApi(serve::OpenApi),
     /// Prints a published schema
     Schema(publications::Schema),
     /// Prints completions for a shell
@@ -129,6 +136,8 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Track(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),
+        Command::Serve(command) => command.run(),
+        Command::OpenApi(command) => command.run(),
         Command::Schema(command) => command.run(),
         Command::Completions(command) => command.run(),
     };
