@@ -75,7 +75,8 @@ fn every_capture_packs_submits_and_gets_its_finding() {
         Command::new(&binary).args(args).current_dir(folder.path()).output().expect("the program runs")
     };
     let catalogue = captures().join("catalogue.json");
-    let imported = run(&["catalogue", "import", catalogue.to_str().unwrap(), "--data", data.to_str().unwrap()]);
+    let imported =
+        run(&["catalogue", "import", catalogue.to_str().unwrap(), "--data", data.to_str().unwrap()]);
     assert!(imported.status.success(), "{}", String::from_utf8_lossy(&imported.stderr));
     let token = add_account(&binary, &data, "bench-of-the-project");
     let served = Served::start(&binary, &data);
@@ -121,7 +122,7 @@ fn every_capture_packs_submits_and_gets_its_finding() {
     }
     // Read back: a later rung of a resolution ladder adds its finding to the earlier ones.
     for (id, expected, body) in ids {
-        let body = match body["id"].as_str() {
+        let body = match body["run"].as_str() {
             Some(run) => {
                 let mut answer = ureq::get(format!("{}/v1/runs/{run}", served.url)).call().unwrap();
                 answer.body_mut().read_json::<Value>().unwrap()

@@ -82,7 +82,7 @@ fn every_acknowledged_run_survives_twenty_kills_in_mid_batch() {
                             continue;
                         }
                         assert_eq!(status, 201, "{body}");
-                        let id = body["id"].as_str().expect("an id").to_owned();
+                        let id = body["run"].as_str().expect("an id").to_owned();
                         acknowledged.lock().unwrap().insert(id, number);
                     }
                 })
@@ -114,7 +114,7 @@ fn every_acknowledged_run_survives_twenty_kills_in_mid_batch() {
         let (status, body) = get(&format!("/v1/runs/{id}/frame-times"));
         assert_eq!(status, 200, "{id}: {body}");
         for pass in 0..3 {
-            let stored: Vec<f64> = serde_json::from_value(body["passes"][pass].clone()).unwrap();
+            let stored: Vec<f64> = serde_json::from_value(body["frame_times_ms"][pass].clone()).unwrap();
             assert_eq!(stored, frame_times(*number, pass as u64), "{id} pass {pass}");
         }
     }
@@ -125,11 +125,15 @@ fn every_acknowledged_run_survives_twenty_kills_in_mid_batch() {
         let (status, page) = get(&next);
         assert_eq!(status, 200, "{page}");
         for row in page["rows"].as_array().unwrap() {
-            let id = row["id"].as_str().unwrap();
+            let id = row["run"].as_str().unwrap();
             let (status, body) = get(&format!("/v1/runs/{id}/frame-times"));
             assert_eq!(status, 200, "{id}: {body}");
-            let lengths: Vec<usize> =
-                body["passes"].as_array().unwrap().iter().map(|p| p.as_array().unwrap().len()).collect();
+            let lengths: Vec<usize> = body["frame_times_ms"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .map(|p| p.as_array().unwrap().len())
+                .collect();
             assert_eq!(lengths, [FRAMES, FRAMES, FRAMES], "{id}");
             stored += 1;
         }

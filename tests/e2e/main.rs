@@ -1,3 +1,6 @@
 //! End to end over HTTP and the command line.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
+
+mod captures;
+mod durability;
