@@ -7,6 +7,8 @@
 //!
 //! This crate opens no socket and no file: the documents are embedded and refer only to each other.
 
+#![expect(clippy::result_large_err, reason = "a rejection ends the submission; moving 136 bytes is nothing")]
+
 mod documents;
 mod rules;
 mod malformed;
@@ -23,6 +25,7 @@ pub use rules::RULES;
 
 use serde::de::DeserializeOwned;
 use serde_json::Value;
+use thiserror::Error;
 use wearmark_core::catalogue::CatalogueDocument;
 use wearmark_core::finding::{Finding, Severity};
 use wearmark_core::run::Run;
@@ -30,11 +33,14 @@ use wearmark_core::run::Run;
 use skeleton::{Limits, Skeleton};
 
 /// Why bytes are not a document.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Error)]
 pub enum Rejection {
     /// Not JSON; the finding's evidence has `line` and `column`, both from 1.
+    #[error("not a JSON document: {}", .0.message)]
     Malformed(Finding),
-    /// JSON, but not a document of this form: all findings, in document order.
+    /// JSON, but not a document of this form: all findings, in document order. Codes are those of
+    /// [`RULES`]; pointers are RFC 6901; a hundred findings at most, then one with the count of the rest.
+    #[error("not a document of this form: {} findings", .0.len())]
     OffSchema(Vec<Finding>),
 }
 

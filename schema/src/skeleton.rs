@@ -175,7 +175,7 @@ impl<'a> Walker<'a> {
                 self.pointer.clone(),
                 format!("a field name has {chars} characters, starting \"{}\"", cut(key, 40)),
             )
-            .evidence("limit", self.limits.key_chars)
+            .evidence("limit", 64)
             .advice("Field names have at most 64 characters."),
         );
     }

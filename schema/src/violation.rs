@@ -53,7 +53,7 @@ fn explain(error: &ValidationError<'_>) -> Vec<Finding> {
     let name = place_name(&pointer);
     let schema = error.absolute_keyword_location().and_then(|uri| schema_at(uri.as_str()));
     match error.kind() {
-        Kind::Type { kind } => vec![wrong_type(pointer, &name, value, kind)],
+        Kind::Type { kind } => vec![wrong_type(pointer, &name, value, kind, schema)],
         Kind::Required { property } => {
             vec![missing(pointer, &name, property.as_str().unwrap_or_default(), schema)]
         }
@@ -118,7 +118,13 @@ fn place_name(pointer: &str) -> String {
 }
 
 /// `type`: draft 2020-12, validation, section 6.1.1.
-fn wrong_type(pointer: String, name: &str, value: &Value, kind: &TypeKind) -> Finding {
+fn wrong_type(
+    pointer: String,
+    name: &str,
+    value: &Value,
+    kind: &TypeKind,
+    schema: Option<(&'static Value, &'static Value)>,
+) -> Finding {
     let wanted = match kind {
         TypeKind::Single(wanted) => type_words(wanted.as_str()).to_owned(),
         TypeKind::Multiple(wanted) => {
@@ -135,7 +141,11 @@ fn wrong_type(pointer: String, name: &str, value: &Value, kind: &TypeKind) -> Fi
         }
         Value::Number(n) if wanted == "a text" => format!("Write it in quotes: \"{n}\"."),
         Value::Number(_) if wanted == "a whole number" => "Round it to a whole number.".to_owned(),
-        _ => format!("Give {wanted}."),
+        _ => match schema.and_then(|(field, _)| field.get("examples")).and_then(|e| e.get(0)) {
+            // A whole document would drown the advice.
+            Some(example) if !pointer.is_empty() => format!("Give {wanted}, for example {example}"),
+            _ => format!("Give {wanted}."),
+        },
     };
     reject("schema-type", pointer, format!("{name} is {}; it must be {wanted}", describe(value)))
         .advice(advice)
@@ -203,6 +213,8 @@ fn unknown(
         "Extension fields stand at the top of the document or in the bench.".to_owned()
     } else if let Some(near) = nearest(field, known.iter().copied()) {
         format!("Did you mean `{near}`?")
+    } else if let [only] = known.as_slice() {
+        format!("Give `{only}` alone, or leave it out and give all the rest.")
     } else {
         format!(
             "Known fields here: {}. Your own go under a name that starts with `x-`, at the top.",
