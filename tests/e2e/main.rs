@@ -2,5 +2,10 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
 
+mod access;
+mod submit;
+mod medians;
+mod errors;
+mod openapi;
 mod captures;
 mod durability;

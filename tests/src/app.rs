@@ -1,0 +1,105 @@
+//! The real service on a free port with a data folder of its own.
+
+use chrono::Utc;
+use std::sync::Arc;
+
+use tempfile::TempDir;
+use wearmark_api::config::{Limits, ServeConfig};
+use wearmark_api::intake::Intake;
+use wearmark_api::serve::Running;
+use wearmark_api::storage::accounts::Role;
+use wearmark_api::storage::{Storage, StorageConfig};
+use wearmark_core::policy::Policy;
+
+use crate::caller::Caller;
+use crate::runs::catalogue;
+
+/// A service in this process; it stops, and its folder goes, when this is dropped.
+pub struct TestApp {
+    running: Option<Running>,
+    pub storage: Storage,
+    tokens: [String; 3],
+    folder: TempDir,
+}
+
+impl TestApp {
+    /// A service with the published limits and the catalogue of [`crate::runs`].
+    pub fn new() -> TestApp {
+        TestApp::with_limits(Limits::published())
+    }
+
+    /// A service with other limits.
+    pub fn with_limits(limits: Limits) -> TestApp {
+        let folder = tempfile::tempdir().unwrap();
+        let storage = Storage::open(&StorageConfig::for_testing(folder.path())).unwrap();
+        storage.import_catalogue(catalogue(), Utc::now()).unwrap();
+        let tokens = ["ada", "bo", "cleo"].map(|name| {
+            let account = storage.create_account(name, "a long enough password", Role::Contributor, Utc::now());
+            storage.create_token(&account.unwrap().id, "test", Utc::now()).unwrap()
+        });
+        let intake = Intake { storage: storage.clone(), policy: Arc::new(Policy::published()) };
+        let config = ServeConfig { workers: 1, limits, ..ServeConfig::local(0) };
+        let running = Running::start(config, intake).unwrap();
+        TestApp { running: Some(running), storage, tokens, folder }
+    }
+
+    fn running(&self) -> &Running {
+        self.running.as_ref().unwrap()
+    }
+
+    /// `127.0.0.1:PORT`.
+    pub fn address(&self) -> String {
+        self.running().address().to_string()
+    }
+
+    /// Somebody without a token.
+    pub fn anonymous(&self) -> Caller {
+        Caller::new(self.address(), None)
+    }
+
+    /// The contributor `ada`.
+    pub fn submitter(&self) -> Caller {
+        self.contributor(0)
+    }
+
+    /// One of the contributors `ada`, `bo`, `cleo`.
+    pub fn contributor(&self, which: usize) -> Caller {
+        Caller::new(self.address(), Some(self.tokens[which].clone()))
+    }
+
+    /// Runs in the database, whatever their verdict.
+    pub fn stored_runs(&self) -> usize {
+        self.storage.list_runs(&Default::default(), None, 100_000).unwrap().len()
+    }
+
+    /// Files below the data folder, the database's own left out: frame times.
+    pub fn stored_blobs(&self) -> usize {
+        files(self.folder.path()).iter().filter(|name| !name.contains("sqlite") && !name.contains(".db")).count()
+    }
+}
+
+fn files(folder: &std::path::Path) -> Vec<String> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(files(&path));
+        } else {
+            found.push(path.file_name().unwrap().to_string_lossy().into_owned());
+        }
+    }
+    found
+}
+
+impl Default for TestApp {
+    fn default() -> TestApp {
+        TestApp::new()
+    }
+}
+
+impl Drop for TestApp {
+    fn drop(&mut self) {
+        drop(self.running.take());
+        self.storage.close();
+    }
+}
