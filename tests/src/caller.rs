@@ -135,8 +135,17 @@ impl Caller {
     /// Sends bytes as they are, with `{token}` and `{host}` filled in, and reads until the service
     /// closes or falls silent. None when it closed without an answer.
     pub fn raw(&self, request: &[u8]) -> Option<Answer> {
+        self.exchange(request, true)
+    }
+
+    /// The same, but leaves its own side of the connection open, as a slow client does.
+    pub fn raw_open(&self, request: &[u8]) -> Option<Answer> {
+        self.exchange(request, false)
+    }
+
+    fn exchange(&self, request: &[u8], finished: bool) -> Option<Answer> {
         let mut stream = TcpStream::connect(&self.address).unwrap();
-        stream.set_read_timeout(Some(Duration::from_secs(15))).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
         let head = String::from_utf8_lossy(request).into_owned();
         let bytes = if head.contains("{token}") || head.contains("{host}") {
             let token = self.token.as_deref().unwrap_or("");
@@ -145,7 +154,9 @@ impl Caller {
             request.to_vec()
         };
         let _ = stream.write_all(&bytes);
-        let _ = stream.shutdown(Shutdown::Write);
+        if finished {
+            let _ = stream.shutdown(Shutdown::Write);
+        }
         let mut answer = Vec::new();
         let _ = stream.read_to_end(&mut answer);
         parse(&answer)

@@ -3,10 +3,10 @@
 use actix_web::web::{Data, Path};
 use actix_web::{HttpRequest, HttpResponse};
 use utoipa::IntoParams;
-use wearmark_core::table::track::{Track, track};
+use wearmark_core::table::track::{Track, track, track_table};
 
 use super::{found, storage_error};
-use crate::error::{ApiError, ErrorCode};
+use crate::error::ApiError;
 use crate::published::answer::{self, Asked, At, Made};
 use crate::published::negotiate::{self, Format};
 use crate::published::table::core_error;
@@ -71,9 +71,8 @@ fn make(state: &State, card: &str, reference: Option<&str>, format: Format) -> R
             serde_json::to_vec(&TrackView { revision, card, reference, points })
                 .map_err(|e| ApiError::internal("writing a track as JSON", &e))?
         }
-        Format::Csv | Format::Parquet => {
-            return Err(ApiError::new(ErrorCode::NotAcceptable, "Tracks come as application/json only."));
-        }
+        Format::Csv => track_table(&track).and_then(|table| table.csv()).map_err(core_error)?,
+        Format::Parquet => track_table(&track).and_then(|table| table.parquet()).map_err(core_error)?,
     };
     Ok(Made { revision, body, next: None })
 }

@@ -1,0 +1,159 @@
+//! The published tables over HTTP: forms, validators, pages.
+
+use serde_json::{Value, json};
+use wearmark_tests::app::TestApp;
+use wearmark_tests::runs::{run, with};
+
+/// Three contributors, two configurations, two driver releases.
+fn filled() -> TestApp {
+    let app = TestApp::new();
+    let mut seed = 0;
+    for (width, height) in [(1920, 1080), (1280, 720)] {
+        for version in ["5.1", "5.2"] {
+            for contributor in 0..3 {
+                seed += 1;
+                let run = run(60.0 + f64::from(contributor) / 2.0, seed);
+                let run = with(with(run, "/settings/width", json!(width)), "/settings/height", json!(height));
+                let run = with(run, "/driver/version", json!(version));
+                let receipt = app.contributor(contributor as usize).submit(&run).expect(201).json();
+                assert_ne!(receipt["verdict"], "rejected", "{receipt}");
+            }
+        }
+    }
+    app
+}
+
+fn rows(answer: &Value) -> &Vec<Value> {
+    answer["rows"].as_array().unwrap()
+}
+
+#[test]
+fn the_same_table_comes_as_json_csv_and_parquet() {
+    let app = filled();
+    let json = app.anonymous().get("/v1/medians?group=driver").expect(200);
+    assert_eq!(json.header("content-type"), Some("application/json"));
+    let table = json.json();
+    assert_eq!(table["total"].as_u64().unwrap() as usize, rows(&table).len());
+    assert!(!rows(&table).is_empty(), "{table}");
+    let csv = app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept", "text/csv")], &[]).expect(200);
+    assert_eq!(csv.header("content-type"), Some("text/csv; charset=utf-8; header=present"));
+    let text = csv.text();
+    assert!(text.ends_with("\r\n"));
+    assert_eq!(text.matches("\r\n").count(), rows(&table).len() + 1);
+    let header: Vec<&str> = text.lines().next().unwrap().split(',').collect();
+    let columns: Vec<&String> = rows(&table)[0].as_object().unwrap().keys().collect();
+    assert_eq!(header.len(), columns.len());
+    assert!(columns.iter().all(|c| header.contains(&c.as_str())), "{header:?}");
+    let parquet = app.anonymous().get("/v1/medians?group=driver&format=parquet").expect(200);
+    assert_eq!(parquet.header("content-type"), Some("application/vnd.apache.parquet"));
+    assert!(parquet.body.starts_with(b"PAR1") && parquet.body.ends_with(b"PAR1"));
+    assert_eq!(app.anonymous().get("/v1/medians?group=driver&format=csv").expect(200).body, csv.body);
+}
+
+#[test]
+fn an_unchanged_table_is_not_sent_again_and_a_changed_one_is() {
+    let app = filled();
+    let first = app.anonymous().get("/v1/medians").expect(200);
+    let etag = first.header("etag").unwrap();
+    assert!(etag.starts_with('"') && etag.ends_with('"'), "a strong validator: {etag}");
+    let ask = |etag: &str| app.anonymous().send("GET", "/v1/medians", &[("if-none-match", etag)], &[]);
+    for names in [etag.to_owned(), format!("\"other\", {etag}"), format!("W/{etag}"), "*".to_owned()] {
+        let answer = ask(&names).expect(304);
+        assert!(answer.body.is_empty());
+        assert_eq!(answer.header("etag"), Some(etag));
+    }
+    ask("\"other\"").expect(200);
+    // Spelt in another way it is the same question; in another form it is another answer.
+    let other = |path: &str| app.anonymous().get(path).expect(200).header("etag").unwrap().to_owned();
+    assert_eq!(other("/v1/medians?card=a&card=b"), other("/v1/medians?card=b%2Ca"));
+    assert_ne!(other("/v1/medians?format=csv"), etag);
+    let zstd = app.anonymous().send("GET", "/v1/medians", &[("accept-encoding", "zstd")], &[]);
+    assert_ne!(zstd.header("etag"), Some(etag), "another coding is another representation");
+    app.submitter().submit(&run(60.2, 900)).expect(201);
+    let changed = ask(etag).expect(200);
+    assert_ne!(changed.header("etag"), Some(etag));
+    assert!(changed.json()["revision"].as_i64() > first.json()["revision"].as_i64());
+}
+
+#[test]
+fn pages_show_the_table_as_it_was_at_the_first_page() {
+    let app = filled();
+    let whole = app.anonymous().get("/v1/medians?group=driver,platform").expect(200).json();
+    assert!(rows(&whole).len() >= 4, "{whole}");
+    let mut path = "/v1/medians?group=driver&group=platform&limit=1".to_owned();
+    let mut paged = Vec::new();
+    let mut seed = 700;
+    loop {
+        let answer = app.anonymous().get(&path).expect(200);
+        let page = answer.json();
+        assert_eq!(page["revision"], whole["revision"]);
+        paged.extend(rows(&page).iter().cloned());
+        let Some(link) = answer.header("link") else {
+            assert_eq!(page["next"], Value::Null);
+            break;
+        };
+        assert!(link.ends_with("; rel=\"next\""));
+        path = link.trim_start_matches('<').split('>').next().unwrap().to_owned();
+        seed += 1;
+        app.submitter().submit(&with(run(60.1, seed), "/settings/width", json!(1600))).expect(201);
+    }
+    assert_eq!(&paged, rows(&whole));
+}
+
+#[test]
+fn a_cursor_of_a_forgotten_table_is_gone() {
+    let limits = wearmark_api::config::Limits { cache_bytes: 0, ..wearmark_api::config::Limits::published() };
+    let app = TestApp::with_limits(limits);
+    for n in 0..2 {
+        let run = with(run(60.0, 800 + n), "/settings/width", json!(1000 + n));
+        app.submitter().submit(&run).expect(201);
+    }
+    let page = app.anonymous().get("/v1/medians?limit=1").expect(200).json();
+    let path = format!("/v1/medians?limit=1&cursor={}", page["next"].as_str().unwrap());
+    app.anonymous().get(&path).expect(200);
+    app.submitter().submit(&with(run(60.0, 810), "/settings/width", json!(1200))).expect(201);
+    app.anonymous().get(&path).problem(410, "cursor-expired");
+}
+
+#[test]
+fn filters_let_through_what_they_name() {
+    let app = filled();
+    let total = |query: &str| app.anonymous().get(&format!("/v1/medians?{query}")).expect(200).json()["total"].clone();
+    let all = total("group=driver");
+    assert_eq!(all, 4);
+    assert_eq!(total("group=driver&width=1280"), 2);
+    assert_eq!(total("group=driver&driver=otterwick-5.1"), 2);
+    assert_eq!(total("group=driver&driver=otterwick-5.1,otterwick-5.2&height=720"), 2);
+    assert_eq!(total("card=otterwick-burrow-4"), 0);
+    assert_eq!(total("workload=lantern-vale"), 2);
+    assert_eq!(total("min_contributors=4"), 0);
+    assert_eq!(total("evidence=quick"), 0);
+}
+
+#[test]
+fn a_track_comes_in_every_form_and_an_unknown_reference_is_named() {
+    let app = filled();
+    let path = "/v1/cards/otterwick-burrow-2/track";
+    let track = app.anonymous().get(path).expect(200).json();
+    assert_eq!(track["card"], "otterwick-burrow-2");
+    assert_eq!(track["points"].as_array().unwrap().len(), 2, "{track}");
+    let csv = app.anonymous().get(&format!("{path}?format=csv")).expect(200);
+    assert_eq!(csv.text().matches("\r\n").count(), 3);
+    let parquet = app.anonymous().get(&format!("{path}?format=parquet")).expect(200);
+    assert!(parquet.body.starts_with(b"PAR1"));
+    let other = app.anonymous().get(&format!("{path}?reference=otterwick-5.2")).expect(200).json();
+    assert_eq!(other["reference"], "otterwick-5.2");
+    app.anonymous().get(&format!("{path}?reference=otterwick-5.3")).problem(422, "unprocessable-query");
+}
+
+#[test]
+fn large_tables_are_compressed_in_the_coding_that_is_taken() {
+    let app = filled();
+    let ask = |coding: &str| app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept-encoding", coding)], &[]);
+    let plain = ask("identity").expect(200);
+    assert_eq!(plain.header("content-encoding"), None);
+    assert_eq!(plain.header("vary"), Some("accept, accept-encoding"));
+    let zstd = ask("br, zstd").expect(200);
+    assert_eq!(zstd.header("content-encoding"), Some("zstd"));
+    assert_eq!(zstd::decode_all(&zstd.body[..]).unwrap(), plain.body);
+}
