@@ -74,6 +74,10 @@ impl Parameters {
         if values.len() > VALUES {
             self.refuse(name, "", &format!("must not have more than {VALUES} values"));
         }
+        if !values.is_empty() {
+            // So that the canonical query does not depend on how the list was spelt.
+            self.values.insert(name, values.clone());
+        }
         values
     }
 

@@ -202,10 +202,10 @@ fn encodings_and_sizes_that_are_not_taken_are_refused() {
 
 #[test]
 fn a_chunked_body_is_bounded_too() {
-    let app = TestApp::with_limits(Limits { body_wire_bytes: 10_000, ..Limits::published() });
+    let app = TestApp::with_limits(Limits { body_wire_bytes: 200_000, ..Limits::published() });
     let mut request = b"POST /v1/runs HTTP/1.1\r\nHost: {host}\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\nTransfer-Encoding: chunked\r\n\r\n".to_vec();
     for _ in 0..20 {
-        request.extend(format!("400\r\n{}\r\n", " ".repeat(0x400)).bytes());
+        request.extend(format!("4000\r\n{}\r\n", " ".repeat(0x4000)).bytes());
     }
     request.extend(b"0\r\n\r\n");
     app.submitter().raw(&request).unwrap().problem(413, "body-too-large");

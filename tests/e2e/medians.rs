@@ -1,12 +1,15 @@
 //! The published tables over HTTP: forms, validators, pages.
 
+use std::collections::BTreeSet;
+
 use serde_json::{Value, json};
 use wearmark_tests::app::TestApp;
 use wearmark_tests::runs::{run, with};
 
-/// Three contributors, two configurations, two driver releases.
-fn filled() -> TestApp {
+/// Three contributors, two configurations, two driver releases; and the ids of these releases.
+fn filled() -> (TestApp, Vec<String>) {
     let app = TestApp::new();
+    let mut drivers = BTreeSet::new();
     let mut seed = 0;
     for (width, height) in [(1920, 1080), (1280, 720)] {
         for version in ["5.1", "5.2"] {
@@ -16,11 +19,12 @@ fn filled() -> TestApp {
                 let run = with(with(run, "/settings/width", json!(width)), "/settings/height", json!(height));
                 let run = with(run, "/driver/version", json!(version));
                 let receipt = app.contributor(contributor as usize).submit(&run).expect(201).json();
-                assert_ne!(receipt["verdict"], "rejected", "{receipt}");
+                assert_eq!(receipt["verdict"], "accepted", "{receipt}");
+                drivers.insert(receipt["identity"]["driver"].as_str().unwrap().to_owned());
             }
         }
     }
-    app
+    (app, drivers.into_iter().collect())
 }
 
 fn rows(answer: &Value) -> &Vec<Value> {
@@ -29,7 +33,7 @@ fn rows(answer: &Value) -> &Vec<Value> {
 
 #[test]
 fn the_same_table_comes_as_json_csv_and_parquet() {
-    let app = filled();
+    let (app, _) = filled();
     let json = app.anonymous().get("/v1/medians?group=driver").expect(200);
     assert_eq!(json.header("content-type"), Some("application/json"));
     let table = json.json();
@@ -52,7 +56,7 @@ fn the_same_table_comes_as_json_csv_and_parquet() {
 
 #[test]
 fn an_unchanged_table_is_not_sent_again_and_a_changed_one_is() {
-    let app = filled();
+    let (app, _) = filled();
     let first = app.anonymous().get("/v1/medians").expect(200);
     let etag = first.header("etag").unwrap();
     assert!(etag.starts_with('"') && etag.ends_with('"'), "a strong validator: {etag}");
@@ -77,7 +81,7 @@ fn an_unchanged_table_is_not_sent_again_and_a_changed_one_is() {
 
 #[test]
 fn pages_show_the_table_as_it_was_at_the_first_page() {
-    let app = filled();
+    let (app, _) = filled();
     let whole = app.anonymous().get("/v1/medians?group=driver,platform").expect(200).json();
     assert!(rows(&whole).len() >= 4, "{whole}");
     let mut path = "/v1/medians?group=driver&group=platform&limit=1".to_owned();
@@ -117,22 +121,21 @@ fn a_cursor_of_a_forgotten_table_is_gone() {
 
 #[test]
 fn filters_let_through_what_they_name() {
-    let app = filled();
+    let (app, drivers) = filled();
     let total = |query: &str| app.anonymous().get(&format!("/v1/medians?{query}")).expect(200).json()["total"].clone();
     let all = total("group=driver");
     assert_eq!(all, 4);
     assert_eq!(total("group=driver&width=1280"), 2);
-    assert_eq!(total("group=driver&driver=otterwick-5.1"), 2);
-    assert_eq!(total("group=driver&driver=otterwick-5.1,otterwick-5.2&height=720"), 2);
+    assert_eq!(total(&format!("group=driver&driver={}", drivers[0])), 2);
+    assert_eq!(total(&format!("group=driver&driver={}&height=720", drivers.join(","))), 2);
     assert_eq!(total("card=otterwick-burrow-4"), 0);
-    assert_eq!(total("workload=lantern-vale"), 2);
     assert_eq!(total("min_contributors=4"), 0);
     assert_eq!(total("evidence=quick"), 0);
 }
 
 #[test]
 fn a_track_comes_in_every_form_and_an_unknown_reference_is_named() {
-    let app = filled();
+    let (app, drivers) = filled();
     let path = "/v1/cards/otterwick-burrow-2/track";
     let track = app.anonymous().get(path).expect(200).json();
     assert_eq!(track["card"], "otterwick-burrow-2");
@@ -141,14 +144,14 @@ fn a_track_comes_in_every_form_and_an_unknown_reference_is_named() {
     assert_eq!(csv.text().matches("\r\n").count(), 3);
     let parquet = app.anonymous().get(&format!("{path}?format=parquet")).expect(200);
     assert!(parquet.body.starts_with(b"PAR1"));
-    let other = app.anonymous().get(&format!("{path}?reference=otterwick-5.2")).expect(200).json();
-    assert_eq!(other["reference"], "otterwick-5.2");
+    let other = app.anonymous().get(&format!("{path}?reference={}", drivers[1])).expect(200).json();
+    assert_eq!(other["reference"], drivers[1].as_str());
     app.anonymous().get(&format!("{path}?reference=otterwick-5.3")).problem(422, "unprocessable-query");
 }
 
 #[test]
 fn large_tables_are_compressed_in_the_coding_that_is_taken() {
-    let app = filled();
+    let (app, _) = filled();
     let ask = |coding: &str| app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept-encoding", coding)], &[]);
     let plain = ask("identity").expect(200);
     assert_eq!(plain.header("content-encoding"), None);

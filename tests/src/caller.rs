@@ -76,6 +76,7 @@ impl Caller {
         let config = ureq::Agent::config_builder()
             .http_status_as_error(false)
             .max_redirects(0)
+            .accept_encoding(ureq::config::AutoHeaderValue::None)
             .timeout_global(Some(Duration::from_secs(60)))
             .build();
         Caller { agent: config.into(), address, token }
