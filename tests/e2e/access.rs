@@ -88,7 +88,10 @@ fn every_answer_carries_the_security_headers() {
     let app = TestApp::new();
     for path in ["/", "/v1/medians", "/nothing", "/v1/medians?x=1", "/health/live"] {
         let answer = app.anonymous().get(path);
-        assert!(answer.header("content-security-policy").unwrap().starts_with("default-src 'none'"), "{path}");
+        assert!(
+            answer.header("content-security-policy").unwrap().starts_with("default-src 'none'"),
+            "{path}"
+        );
         assert_eq!(answer.header("x-content-type-options"), Some("nosniff"), "{path}");
         assert!(answer.header("x-request-id").is_some(), "{path}");
     }

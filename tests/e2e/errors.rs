@@ -75,7 +75,11 @@ fn documents_that_break_the_schema_are_refused_with_the_place() {
         ("bad date", bytes(&with(small(), "/measured_at", json!("yesterday"))), "/measured_at"),
         ("bad pci id", bytes(&with(small(), "/card/pci_device_id", json!("0x12"))), "/card/pci_device_id"),
         ("no passes", bytes(&with(small(), "/passes", json!([]))), "/passes"),
-        ("empty pass", bytes(&with(small(), "/passes/0/frame_times_ms", json!([]))), "/passes/0/frame_times_ms"),
+        (
+            "empty pass",
+            bytes(&with(small(), "/passes/0/frame_times_ms", json!([]))),
+            "/passes/0/frame_times_ms",
+        ),
         ("zero frame", replaced(&small(), "16.9", "0"), "/passes/0/frame_times_ms/1"),
         ("negative frame", replaced(&small(), "16.9", "-16.9"), "/passes/0/frame_times_ms/1"),
         ("huge frame", replaced(&small(), "16.9", "1e308"), "/passes/0/frame_times_ms/1"),
@@ -108,7 +112,8 @@ fn documents_that_break_the_schema_are_refused_with_the_place() {
 fn bodies_that_are_not_json_are_refused_with_line_and_column() {
     let app = TestApp::new();
     let text = serde_json::to_string(&small()).unwrap();
-    let latin1: Vec<u8> = text.replacen("Lantern Vale", "Lantern \u{e9}", 1).chars().map(|c| c as u8).collect();
+    let latin1: Vec<u8> =
+        text.replacen("Lantern Vale", "Lantern \u{e9}", 1).chars().map(|c| c as u8).collect();
     let utf16: Vec<u8> = text.encode_utf16().flat_map(u16::to_le_bytes).collect();
     let cases: Vec<(&str, Vec<u8>)> = vec![
         ("empty", Vec::new()),
@@ -162,7 +167,8 @@ fn encodings_and_sizes_that_are_not_taken_are_refused() {
     });
     let sound = bytes(&small());
     let json = ("content-type", "application/json");
-    let post = |headers: &[(&str, &str)], body: &[u8]| app.submitter().send("POST", "/v1/runs", headers, body);
+    let post =
+        |headers: &[(&str, &str)], body: &[u8]| app.submitter().send("POST", "/v1/runs", headers, body);
 
     let bomb = vec![b' '; 50_000_000];
     for (coding, wire) in [("gzip", gzip(&bomb)), ("zstd", zstd::encode_all(&bomb[..], 19).unwrap())] {
@@ -185,9 +191,15 @@ fn encodings_and_sizes_that_are_not_taken_are_refused() {
         names_outside(&answer.problem(415, "unsupported-encoding"), "header", "Content-Encoding");
         assert_eq!(answer.header("accept-encoding"), Some("identity, gzip, zstd"));
     }
-    for kind in ["text/plain", "application/xml", "multipart/form-data; boundary=x", "application/jsonx",
-        "application/json; charset=latin1", "application/x-ndjson", ""]
-    {
+    for kind in [
+        "text/plain",
+        "application/xml",
+        "multipart/form-data; boundary=x",
+        "application/jsonx",
+        "application/json; charset=latin1",
+        "application/x-ndjson",
+        "",
+    ] {
         let problem = post(&[("content-type", kind)], &sound).problem(415, "unsupported-type");
         names_outside(&problem, "header", "Content-Type");
     }
@@ -197,7 +209,8 @@ fn encodings_and_sizes_that_are_not_taken_are_refused() {
     let problem = post(&[json], &large).problem(413, "body-too-large");
     assert_eq!(problem["findings"][0]["evidence"]["limit_bytes"], 200_000);
     post(&[json, ("content-encoding", "gzip")], &gzip(&sound)).expect(201);
-    post(&[json, ("content-encoding", "zstd")], &zstd::encode_all(&bytes(&run(61.0, 3))[..], 3).unwrap()).expect(201);
+    post(&[json, ("content-encoding", "zstd")], &zstd::encode_all(&bytes(&run(61.0, 3))[..], 3).unwrap())
+        .expect(201);
 }
 
 #[test]
@@ -283,7 +296,9 @@ fn unknown_and_bad_query_parameters_are_named() {
 #[test]
 fn cursors_that_are_not_ours_are_refused() {
     let app = TestApp::new();
-    for cursor in ["x", "0", "00000000", "../..", "%00", "ffffffffffffffffffffffffffffffff", &"a".repeat(4000)] {
+    for cursor in
+        ["x", "0", "00000000", "../..", "%00", "ffffffffffffffffffffffffffffffff", &"a".repeat(4000)]
+    {
         for path in ["/v1/medians", "/v1/runs"] {
             let problem = app.anonymous().get(&format!("{path}?cursor={cursor}")).problem(400, "bad-cursor");
             names_outside(&problem, "parameter", "cursor");

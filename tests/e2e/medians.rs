@@ -39,7 +39,8 @@ fn the_same_table_comes_as_json_csv_and_parquet() {
     let table = json.json();
     assert_eq!(table["total"].as_u64().unwrap() as usize, rows(&table).len());
     assert!(!rows(&table).is_empty(), "{table}");
-    let csv = app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept", "text/csv")], &[]).expect(200);
+    let csv =
+        app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept", "text/csv")], &[]).expect(200);
     assert_eq!(csv.header("content-type"), Some("text/csv; charset=utf-8; header=present"));
     let text = csv.text();
     assert!(text.ends_with("\r\n"));
@@ -122,7 +123,9 @@ fn a_cursor_of_a_forgotten_table_is_gone() {
 #[test]
 fn filters_let_through_what_they_name() {
     let (app, drivers) = filled();
-    let total = |query: &str| app.anonymous().get(&format!("/v1/medians?{query}")).expect(200).json()["total"].clone();
+    let total = |query: &str| {
+        app.anonymous().get(&format!("/v1/medians?{query}")).expect(200).json()["total"].clone()
+    };
     let all = total("group=driver");
     assert_eq!(all, 4);
     assert_eq!(total("group=driver&width=1280"), 2);
@@ -152,7 +155,9 @@ fn a_track_comes_in_every_form_and_an_unknown_reference_is_named() {
 #[test]
 fn large_tables_are_compressed_in_the_coding_that_is_taken() {
     let (app, _) = filled();
-    let ask = |coding: &str| app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept-encoding", coding)], &[]);
+    let ask = |coding: &str| {
+        app.anonymous().send("GET", "/v1/medians?group=driver", &[("accept-encoding", coding)], &[])
+    };
     let plain = ask("identity").expect(200);
     assert_eq!(plain.header("content-encoding"), None);
     assert_eq!(plain.header("vary"), Some("accept, accept-encoding"));

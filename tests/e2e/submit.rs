@@ -21,8 +21,12 @@ fn a_sound_run_is_judged_stored_and_read_back_as_submitted() {
     assert_eq!(receipt["verdict"], "accepted", "{receipt}");
     let id = receipt["run"].as_str().unwrap();
     assert_eq!(answer.header("location"), Some(format!("/v1/runs/{id}").as_str()));
-    let passes: Vec<Vec<f64>> =
-        run["passes"].as_array().unwrap().iter().map(|p| serde_json::from_value(p["frame_times_ms"].clone()).unwrap()).collect();
+    let passes: Vec<Vec<f64>> = run["passes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|p| serde_json::from_value(p["frame_times_ms"].clone()).unwrap())
+        .collect();
     let (frames, total) = passes.iter().flatten().fold((0.0, 0.0), |(n, sum), t| (n + 1.0, sum + t));
     let mean = receipt["statistics"]["mean_fps"].as_f64().unwrap();
     assert!((mean - 1000.0 * frames / total).abs() < 1e-9 * mean, "{mean}");
@@ -123,7 +127,9 @@ fn a_batch_may_be_compressed_and_repeated_by_its_key() {
     let body = lines(&(0..20).map(|n| run(60.0, 100 + n)).collect::<Vec<_>>());
     let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
     gzip.write_all(&body).unwrap();
-    for (coding, wire) in [("gzip", gzip.finish().unwrap()), ("zstd", zstd::encode_all(&body[..], 3).unwrap())] {
+    for (coding, wire) in
+        [("gzip", gzip.finish().unwrap()), ("zstd", zstd::encode_all(&body[..], 3).unwrap())]
+    {
         let headers = [NDJSON, ("content-encoding", coding), ("idempotency-key", "batch-1")];
         let answer = app.submitter().send("POST", "/v1/runs/batch", &headers, &wire).expect(200);
         let status = if coding == "gzip" { 201 } else { 200 };

@@ -1,8 +1,8 @@
 //! The real service on a free port with a data folder of its own.
 
-use chrono::Utc;
 use std::sync::Arc;
 
+use chrono::Utc;
 use tempfile::TempDir;
 use wearmark_api::config::{Limits, ServeConfig};
 use wearmark_api::intake::Intake;
@@ -17,6 +17,7 @@ use crate::runs::catalogue;
 /// A service in this process; it stops, and its folder goes, when this is dropped.
 pub struct TestApp {
     running: Option<Running>,
+    /// Its storage, to look behind the interface.
     pub storage: Storage,
     tokens: [String; 3],
     folder: TempDir,
@@ -34,7 +35,8 @@ impl TestApp {
         let storage = Storage::open(&StorageConfig::for_testing(folder.path())).unwrap();
         storage.import_catalogue(catalogue(), Utc::now()).unwrap();
         let tokens = ["ada", "bo", "cleo"].map(|name| {
-            let account = storage.create_account(name, "a long enough password", Role::Contributor, Utc::now());
+            let account =
+                storage.create_account(name, "a long enough password", Role::Contributor, Utc::now());
             storage.create_token(&account.unwrap().id, "test", Utc::now()).unwrap()
         });
         let intake = Intake { storage: storage.clone(), policy: Arc::new(Policy::published()) };
@@ -74,7 +76,10 @@ impl TestApp {
 
     /// Files below the data folder, the database's own left out: frame times.
     pub fn stored_blobs(&self) -> usize {
-        files(self.folder.path()).iter().filter(|name| !name.contains("sqlite") && !name.contains(".db")).count()
+        files(self.folder.path())
+            .iter()
+            .filter(|name| !name.contains("sqlite") && !name.contains(".db"))
+            .count()
     }
 }
 

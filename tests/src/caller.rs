@@ -16,8 +16,11 @@ pub struct Caller {
 /// An answer.
 #[derive(Debug)]
 pub struct Answer {
+    /// Status.
     pub status: u16,
+    /// Names and values, in order.
     pub headers: Vec<(String, String)>,
+    /// The body as it came.
     pub body: Vec<u8>,
 }
 
@@ -105,7 +108,8 @@ impl Caller {
         let mut answer = answer.unwrap();
         let status = answer.status().as_u16();
         let headers = answer.headers().iter();
-        let headers = headers.map(|(n, v)| (n.to_string(), String::from_utf8_lossy(v.as_bytes()).into_owned()));
+        let headers =
+            headers.map(|(n, v)| (n.to_string(), String::from_utf8_lossy(v.as_bytes()).into_owned()));
         let headers = headers.collect();
         let body = answer.body_mut().with_config().limit(1 << 30).read_to_vec().unwrap();
         Answer { status, headers, body }
@@ -170,6 +174,7 @@ fn parse(bytes: &[u8]) -> Option<Answer> {
     let head = String::from_utf8_lossy(&bytes[..end]).into_owned();
     let mut lines = head.lines();
     let status = lines.next()?.split(' ').nth(1)?.parse().ok()?;
-    let headers = lines.filter_map(|l| l.split_once(": ")).map(|(n, v)| (n.to_owned(), v.to_owned())).collect();
+    let headers =
+        lines.filter_map(|l| l.split_once(": ")).map(|(n, v)| (n.to_owned(), v.to_owned())).collect();
     Some(Answer { status, headers, body: bytes[end + 4..].to_vec() })
 }
