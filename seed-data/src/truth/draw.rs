@@ -146,13 +146,8 @@ impl Truth {
 
     /// Releases that support an architecture, oldest first.
     pub(crate) fn releases_of(&self, architecture: &str) -> Vec<usize> {
-        let chips: Vec<&String> = self
-            .catalogue
-            .chips
-            .iter()
-            .filter(|c| c.architecture == architecture)
-            .map(|c| &c.id)
-            .collect();
+        let chips: Vec<&String> =
+            self.catalogue.chips.iter().filter(|c| c.architecture == architecture).map(|c| &c.id).collect();
         let drivers = &self.catalogue.drivers;
         let mut releases: Vec<usize> =
             (0..drivers.len()).filter(|&d| chips.iter().any(|c| drivers[d].chips.contains(c))).collect();

@@ -1,0 +1,147 @@
+//! What a bench measures on a card: mostly what the community agreed on as sensible for it, the same
+//! each time, so that driver releases can be compared on like for like.
+
+use wearmark_core::catalogue::WorkloadKind;
+
+use crate::random::Random;
+use crate::truth::{Situation, Truth};
+
+/// Resolutions in use, smallest first.
+pub(crate) const RESOLUTIONS: [(u32, u32); 4] = [(1280, 720), (1600, 900), (1920, 1080), (2560, 1440)];
+
+/// One configuration of a bench's panel.
+#[derive(Debug, Clone)]
+pub(crate) struct Entry {
+    pub(crate) workload: usize,
+    pub(crate) scene: usize,
+    pub(crate) preset: usize,
+    pub(crate) api: usize,
+    pub(crate) width: u32,
+    pub(crate) height: u32,
+    /// Further resolutions, measured beside the first now and then.
+    pub(crate) ladder: Vec<(u32, u32)>,
+}
+
+pub(crate) fn draw(random: &mut Random, truth: &Truth, card: usize, system: &str) -> Vec<Entry> {
+    let workloads = truth.catalogue.workloads.len();
+    let mut weights: Vec<f64> = (0..workloads)
+        .map(|w| {
+            if usable_apis(truth, card, w, system).is_empty() {
+                0.0
+            } else {
+                popularity(&truth.catalogue.workloads[w].id)
+            }
+        })
+        .collect();
+    let possible = weights.iter().filter(|w| **w > 0.0).count();
+    let wanted = (5 + random.below(4)).min(possible);
+    let mut panel = Vec::with_capacity(wanted);
+    while panel.len() < wanted {
+        let workload = random.weighted(&weights);
+        weights[workload] = 0.0;
+        panel.push(entry(random, truth, card, workload, system));
+    }
+    panel
+}
+
+/// Workloads by how many benches measure them, most popular first.
+const BY_POPULARITY: [&str; 16] = [
+    "tollgate-five",
+    "gravel-parish",
+    "kite-wardens",
+    "peatlight",
+    "thirteenth-ferry",
+    "weftmeter",
+    "lichenfall",
+    "nine-weirs",
+    "foundry-bells",
+    "turnip-front",
+    "orrery-of-tin",
+    "below-the-hayloft",
+    "gantry-runners",
+    "quarry-song",
+    "the-cartwrights-debt",
+    "low-tide-crews",
+];
+
+fn popularity(workload: &str) -> f64 {
+    let rank = BY_POPULARITY.iter().position(|w| *w == workload).unwrap_or(BY_POPULARITY.len());
+    libm::pow(1.0 + rank as f64, -0.75)
+}
+
+/// Interfaces by which a workload can run on a card and a system: DirectX belongs to `Sill` here.
+fn usable_apis(truth: &Truth, card: usize, workload: usize, system: &str) -> Vec<usize> {
+    let chip = &truth.catalogue.chips[truth.chip(card)];
+    let apis = &truth.catalogue.workloads[workload].apis;
+    (0..apis.len())
+        .filter(|&a| chip.apis.contains(&apis[a]) && (system == "Sill" || !apis[a].starts_with("DirectX")))
+        .collect()
+}
+
+fn entry(random: &mut Random, truth: &Truth, card: usize, workload: usize, system: &str) -> Entry {
+    let apis = usable_apis(truth, card, workload, system);
+    let api = if apis.len() > 1 && random.chance(0.12) { apis[1] } else { apis[0] };
+    let document = &truth.catalogue.workloads[workload];
+    let scene = if document.scenes.len() > 1 && random.chance(0.3) {
+        1 + random.below(document.scenes.len() - 1)
+    } else {
+        0
+    };
+    let (mut preset, mut place) = sensible(truth, card, workload, api);
+    if random.chance(0.2) {
+        preset = (preset + random.below(3)).saturating_sub(1).min(document.presets.len() - 1);
+    }
+    if random.chance(0.15) {
+        place = (place + random.below(3)).saturating_sub(1).min(RESOLUTIONS.len() - 1);
+    }
+    let (width, height) = RESOLUTIONS[place];
+    let ladder = if random.chance(0.3) {
+        let mut others: Vec<(u32, u32)> = RESOLUTIONS
+            .iter()
+            .enumerate()
+            .filter(|(at, _)| at.abs_diff(place) == 1)
+            .map(|(_, r)| *r)
+            .collect();
+        if place == 2 && random.chance(0.5) {
+            others.push(RESOLUTIONS[0]);
+        }
+        others
+    } else {
+        Vec::new()
+    };
+    Entry { workload, scene, preset, api, width, height, ladder }
+}
+
+/// Preset and resolution at which a card plays a workload well, or as well as it can: what somebody
+/// who knows the card would measure.
+fn sensible(truth: &Truth, card: usize, workload: usize, api: usize) -> (usize, usize) {
+    let document = &truth.catalogue.workloads[workload];
+    let (enough, plenty) = match document.kind {
+        WorkloadKind::SinglePlayer => (44.0, 105.0),
+        WorkloadKind::Multiplayer => (72.0, 150.0),
+    };
+    let at = |preset: usize, place: usize| Situation {
+        card,
+        driver: 0,
+        workload,
+        scene: 0,
+        build: 0,
+        api,
+        preset,
+        width: RESOLUTIONS[place].0,
+        height: RESOLUTIONS[place].1,
+    };
+    let highest = document.presets.len() - 1;
+    if libm::exp(truth.card_limit(&at(highest, 2))) > plenty {
+        return (highest, 3);
+    }
+    for place in [2, 1, 0] {
+        for preset in (0..=highest).rev() {
+            let situation = at(preset, place);
+            if libm::exp(truth.card_limit(&situation)) >= enough {
+                return (preset, place);
+            }
+        }
+    }
+    (0, 0)
+}

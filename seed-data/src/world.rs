@@ -1,0 +1,127 @@
+//! The world of a seed: its people, its truth, and everything they submit.
+
+use crate::catalogue;
+use crate::label::Label;
+use crate::people::{self, Contributor, Workbench};
+use crate::plan::{self, Planned};
+use crate::series::Texture;
+use crate::spoil::Spoiler;
+use crate::truth::Truth;
+use wearmark_core::run::Run;
+
+/// How much is submitted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Size {
+    /// About 300 runs of 12 contributors: for tests.
+    Small,
+    /// A little over 5,000 runs of 48 contributors: for the demo.
+    Demo,
+    /// About 100,000 runs of 400 contributors: for measurements.
+    Large,
+}
+
+impl Size {
+    fn contributors(self) -> usize {
+        match self {
+            Size::Small => 12,
+            Size::Demo => 48,
+            Size::Large => 400,
+        }
+    }
+
+    fn runs(self) -> usize {
+        match self {
+            Size::Small => 300,
+            Size::Demo => 5_050,
+            Size::Large => 100_000,
+        }
+    }
+}
+
+/// One submission with what is true of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Submission {
+    /// Who submits: index into `World::contributors`.
+    pub contributor: usize,
+    /// The document, serialisable to the wire form.
+    pub run: Run,
+    /// What was done to it.
+    pub label: Label,
+}
+
+/// A world. Making one is fast; runs are made when asked for, each on its own.
+#[derive(Debug, Clone)]
+pub struct World {
+    /// Everybody who submits.
+    pub contributors: Vec<Contributor>,
+    pub(crate) seed: u64,
+    pub(crate) truth: Truth,
+    pub(crate) benches: Vec<Workbench>,
+    pub(crate) plan: Vec<Planned>,
+    /// By workload, then scene.
+    pub(crate) textures: Vec<Vec<Texture>>,
+}
+
+impl World {
+    /// The world of a seed and size; equal arguments give equal worlds, on every machine.
+    pub fn new(seed: u64, size: Size) -> World {
+        let truth = Truth::draw(seed, catalogue::catalogue());
+        let (contributors, benches) = people::draw(seed, &truth, size.contributors());
+        let mut plan = plan::draw(seed, &truth, &benches, size.runs());
+        Spoiler { truth: &truth, contributors: &contributors, benches: &benches }.spoil(seed, &mut plan);
+        let textures = truth
+            .catalogue
+            .workloads
+            .iter()
+            .enumerate()
+            .map(|(w, workload)| {
+                let scenes = workload.scenes.iter().enumerate();
+                scenes.map(|(s, scene)| Texture::draw(seed, w, s, scene.kind)).collect()
+            })
+            .collect();
+        World { contributors, seed, truth, benches, plan, textures }
+    }
+
+    /// Number of submissions.
+    pub fn len(&self) -> usize {
+        self.plan.len()
+    }
+
+    /// Whether nobody submits anything; never so.
+    pub fn is_empty(&self) -> bool {
+        self.plan.is_empty()
+    }
+
+    /// What is true of the world.
+    pub fn truth(&self) -> &Truth {
+        &self.truth
+    }
+
+    /// The label of a submission, by index in arrival order below `len()`, without making the run.
+    pub fn label(&self, submission: usize) -> &Label {
+        &self.plan[submission].label
+    }
+
+    /// The workload id when a planted failure decides how a submission ends, else none.
+    pub fn planted_outcome(&self, submission: usize) -> Option<&str> {
+        let measured = &self.plan[submission].measured;
+        self.truth.failure(measured)?;
+        Some(&self.truth.catalogue.workloads[measured.workload].id)
+    }
+
+    /// One submission, by index in arrival order below `len()`. Costs what its frames cost (about half a
+    /// millisecond), whatever the index; several threads may share a world.
+    pub fn submission(&self, submission: usize) -> Submission {
+        let run = &self.plan[submission];
+        Submission {
+            contributor: self.benches[run.bench].contributor,
+            run: self.compose(submission),
+            label: run.label.clone(),
+        }
+    }
+
+    /// All submissions in arrival order, made one by one.
+    pub fn submissions(&self) -> impl ExactSizeIterator<Item = Submission> + '_ {
+        (0..self.len()).map(|at| self.submission(at))
+    }
+}
