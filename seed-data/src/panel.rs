@@ -34,15 +34,26 @@ pub(crate) fn draw(random: &mut Random, truth: &Truth, card: usize, system: &str
         })
         .collect();
     let possible = weights.iter().filter(|w| **w > 0.0).count();
-    let wanted = (5 + random.below(4)).min(possible);
+    let wanted = (CORE + 1 + random.below(3)).min(possible);
     let mut panel = Vec::with_capacity(wanted);
+    for id in &BY_POPULARITY[..CORE] {
+        let found = truth.catalogue.workloads.iter().position(|w| w.id == *id);
+        if let Some(workload) = found.filter(|&w| weights[w] > 0.0) {
+            weights[workload] = 0.0;
+            panel.push(entry(random, truth, card, workload, system, true));
+        }
+    }
     while panel.len() < wanted {
         let workload = random.weighted(&weights);
         weights[workload] = 0.0;
-        panel.push(entry(random, truth, card, workload, system));
+        panel.push(entry(random, truth, card, workload, system, false));
     }
     panel
 }
+
+/// How many of the most popular workloads everybody measures in the same way: the programme that the
+/// community agreed on. Without it hardly two contributors would ever measure the same thing.
+const CORE: usize = 5;
 
 /// Workloads by how many benches measure them, most popular first.
 const BY_POPULARITY: [&str; 16] = [
@@ -50,11 +61,11 @@ const BY_POPULARITY: [&str; 16] = [
     "gravel-parish",
     "kite-wardens",
     "peatlight",
-    "thirteenth-ferry",
-    "weftmeter",
-    "lichenfall",
-    "nine-weirs",
     "foundry-bells",
+    "thirteenth-ferry",
+    "lichenfall",
+    "weftmeter",
+    "nine-weirs",
     "turnip-front",
     "orrery-of-tin",
     "below-the-hayloft",
@@ -66,32 +77,43 @@ const BY_POPULARITY: [&str; 16] = [
 
 fn popularity(workload: &str) -> f64 {
     let rank = BY_POPULARITY.iter().position(|w| *w == workload).unwrap_or(BY_POPULARITY.len());
-    libm::pow(1.0 + rank as f64, -0.75)
+    libm::pow(1.0 + rank as f64, -1.0)
 }
 
-/// Interfaces by which a workload can run on a card and a system: DirectX belongs to `Sill` here.
+/// Interfaces by which a workload can run on a card and a system, by position, the one to be
+/// preferred first. DirectX belongs to `Sill` here, so the community prefers what runs everywhere.
 fn usable_apis(truth: &Truth, card: usize, workload: usize, system: &str) -> Vec<usize> {
     let chip = &truth.catalogue.chips[truth.chip(card)];
     let apis = &truth.catalogue.workloads[workload].apis;
-    (0..apis.len())
+    let mut usable: Vec<usize> = (0..apis.len())
         .filter(|&a| chip.apis.contains(&apis[a]) && (system == "Sill" || !apis[a].starts_with("DirectX")))
-        .collect()
+        .collect();
+    let order = ["Vulkan", "OpenGL", "DirectX 12", "DirectX 11"];
+    usable.sort_by_key(|&a| order.iter().position(|o| *o == apis[a]));
+    usable
 }
 
-fn entry(random: &mut Random, truth: &Truth, card: usize, workload: usize, system: &str) -> Entry {
+fn entry(
+    random: &mut Random,
+    truth: &Truth,
+    card: usize,
+    workload: usize,
+    system: &str,
+    core: bool,
+) -> Entry {
     let apis = usable_apis(truth, card, workload, system);
-    let api = if apis.len() > 1 && random.chance(0.12) { apis[1] } else { apis[0] };
+    let api = if apis.len() > 1 && !core && random.chance(0.1) { apis[1] } else { apis[0] };
     let document = &truth.catalogue.workloads[workload];
-    let scene = if document.scenes.len() > 1 && random.chance(0.3) {
+    let scene = if document.scenes.len() > 1 && !core && random.chance(0.4) {
         1 + random.below(document.scenes.len() - 1)
     } else {
         0
     };
     let (mut preset, mut place) = sensible(truth, card, workload, api);
-    if random.chance(0.2) {
+    if !core && random.chance(0.2) {
         preset = (preset + random.below(3)).saturating_sub(1).min(document.presets.len() - 1);
     }
-    if random.chance(0.15) {
+    if !core && random.chance(0.15) {
         place = (place + random.below(3)).saturating_sub(1).min(RESOLUTIONS.len() - 1);
     }
     let (width, height) = RESOLUTIONS[place];

@@ -86,7 +86,7 @@ pub(crate) fn draw(seed: u64, truth: &Truth, count: usize) -> (Vec<Contributor>,
         let late = if random.chance(0.5) { 0 } else { random.below(1000) as u64 };
         let joined = day(2019, 2, 20) + chrono::Days::new(late);
         contributors.push(Contributor { name, joined, unreliable: at % 16 == 5 });
-        let second = random.chance(0.5);
+        let second = random.chance(0.3);
         for number in 0..=usize::from(second) {
             benches.push(bench(random, truth, at, number, joined));
         }
@@ -102,7 +102,7 @@ fn bench(
     joined: NaiveDate,
 ) -> Workbench {
     let mobile_cards = forms(truth, Form::Mobile);
-    let portable = random.chance(0.07);
+    let portable = contributor % 16 == 3 && number == 0 || random.chance(0.04);
     let cpus = &truth.catalogue.cpus;
     let usable: Vec<usize> = (0..cpus.len())
         .filter(|&c| is_portable(&cpus[c].id) == portable)
@@ -164,8 +164,8 @@ fn shelf(random: &mut Random, truth: &Truth) -> Vec<usize> {
 
 fn popularity(card: &str) -> f64 {
     match card {
-        "pelloram-lantern-27" | "draywick-kiln-ochre" => 2.2,
-        "draywick-kiln-russet-4g" | "pelloram-lantern-18" => 1.7,
+        "pelloram-lantern-27" | "draywick-kiln-ochre" => 4.0,
+        "draywick-kiln-russet-4g" | "pelloram-lantern-18" => 2.6,
         "pelloram-lantern-12" | "draywick-kiln-umber" => 0.6,
         _ => 1.0,
     }

@@ -30,7 +30,7 @@ pub(crate) struct Planned {
     pub(crate) label: Label,
 }
 
-/// Honest runs, at least `count` of them and a few more at most, in arrival order.
+/// Honest runs, about `count` of them, never fewer, in arrival order.
 pub(crate) fn draw(seed: u64, truth: &Truth, benches: &[Workbench], count: usize) -> Vec<Planned> {
     let random = &mut Random::stream(seed, TOPIC, 0);
     let rounds = rounds();
@@ -45,21 +45,21 @@ pub(crate) fn draw(seed: u64, truth: &Truth, benches: &[Workbench], count: usize
             // After all common rounds come days of its own choosing.
             let date = open.pop().unwrap_or_else(|| some_day(random, workbench.from));
             let offset = Days::new(random.below(12) as u64);
-            made += session(random, truth, benches, bench, date + offset, &mut plan);
+            made += session(random, truth, benches, bench, date + offset, wanted - made, &mut plan);
         }
     }
     while plan.len() < count {
         let bench = random.below(benches.len());
         let date = some_day(random, benches[bench].from);
-        session(random, truth, benches, bench, date, &mut plan);
+        session(random, truth, benches, bench, date, count - plan.len(), &mut plan);
     }
     plan.sort_by_key(|p| (p.arrives, p.at, p.bench));
     plan
 }
 
-/// The community measures together four times a year, from March 2019 to March 2024.
+/// The community measures together three times a year, from March 2019 to March 2024.
 fn rounds() -> Vec<NaiveDate> {
-    (0..21).map(|quarter| day(2019, 3, 9) + Days::new(quarter * 91)).collect()
+    (0..16).map(|round| day(2019, 3, 9) + Days::new(round * 121)).collect()
 }
 
 fn some_day(random: &mut Random, from: NaiveDate) -> NaiveDate {
@@ -67,13 +67,15 @@ fn some_day(random: &mut Random, from: NaiveDate) -> NaiveDate {
     from + Days::new(random.below(days) as u64)
 }
 
-/// One sitting of a bench: each of its cards, most of each card's panel, one driver release.
+/// One sitting of a bench: each of its cards, most of each card's panel, one driver release; `most`
+/// runs at most. Gives the number of runs.
 fn session(
     random: &mut Random,
     truth: &Truth,
     benches: &[Workbench],
     bench: usize,
     date: NaiveDate,
+    most: usize,
     plan: &mut Vec<Planned>,
 ) -> usize {
     let workbench = &benches[bench];
@@ -96,6 +98,9 @@ fn session(
             }
             for (width, height) in resolutions {
                 let situation = situation(entry, card.card, driver, build, width, height);
+                if plan.len() - before >= most {
+                    return most;
+                }
                 clock += chrono::Duration::seconds(420 + random.below(600) as i64);
                 plan.push(planned(random, truth, clock, bench, unit, situation));
             }

@@ -103,7 +103,7 @@ impl Texture {
 fn course(random: &mut Random, sd: f64) -> Vec<f64> {
     let waves: Vec<(f64, f64, f64)> = [1.0, 2.0, 3.0, 5.0, 8.0, 13.0]
         .iter()
-        .map(|&turns| (turns, random.normal() / f64::sqrt(turns), random.between(0.0, 6.283)))
+        .map(|&turns| (turns, random.normal() / f64::sqrt(turns), random.between(0.0, std::f64::consts::TAU)))
         .collect();
     let stretches: Vec<(usize, usize, f64)> =
         (0..2).map(|_| (random.below(COURSE_STEPS), 20 + random.below(40), random.normal())).collect();

@@ -223,6 +223,7 @@ impl Spoiler<'_> {
         }
         let from = random.below(at);
         let (copy, source) = (&plan[at], &plan[from]);
+        let form = |card: usize| self.truth.catalogue.cards[card].form;
         let (bench, other) = (&self.benches[copy.bench], &self.benches[source.bench]);
         let fits = source.label.is_honest()
             && source.outcome == Outcome::Completed
@@ -230,7 +231,7 @@ impl Spoiler<'_> {
             && bench.contributor != other.contributor
             && bench.system == other.system
             && source.at < copy.at
-            && source.claimed.card == copy.measured.card;
+            && form(source.claimed.card) == form(copy.claimed.card);
         fits.then_some(from)
     }
 }

@@ -14,7 +14,7 @@ use wearmark_core::run::Run;
 pub enum Size {
     /// About 300 runs of 12 contributors: for tests.
     Small,
-    /// A little over 5,000 runs of 48 contributors: for the demo.
+    /// About 5,200 runs of 56 contributors: for the demo.
     Demo,
     /// About 100,000 runs of 400 contributors: for measurements.
     Large,
@@ -24,7 +24,7 @@ impl Size {
     fn contributors(self) -> usize {
         match self {
             Size::Small => 12,
-            Size::Demo => 48,
+            Size::Demo => 56,
             Size::Large => 400,
         }
     }
@@ -32,7 +32,7 @@ impl Size {
     fn runs(self) -> usize {
         match self {
             Size::Small => 300,
-            Size::Demo => 5_050,
+            Size::Demo => 5_200,
             Size::Large => 100_000,
         }
     }

@@ -85,7 +85,7 @@ pub const FAILURES: &[Failure] = &[
     },
     Failure {
         first: "draywick-8.1",
-        fixed: Some("draywick-8.2"),
+        fixed: Some("draywick-8.3"),
         architecture: "Chert",
         workload: "foundry-bells",
         outcome: Outcome::Crashed,
