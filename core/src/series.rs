@@ -80,3 +80,10 @@ pub fn check(run: &Run, statistics: &RunStatistics, policy: &Policy) -> Vec<Find
     }
     findings
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod synthetic;
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests;

@@ -66,15 +66,17 @@ pub struct SeriesPolicy {
     pub cap_faster_share: f64,
     /// How near a paced rate must come to a usual cap or a declared one, relative: 59.94 counts as 60.
     pub cap_rate_tolerance: f64,
-    /// Share of frames at whole multiples of one interval from which vertical sync in steps is seen; each
-    /// of two steps must hold at least a twentieth.
+    /// Share of frames at whole multiples of one interval from which vertical sync in steps is seen.
     pub sync_share: f64,
     /// Seconds a pass needs before its course is judged: four blocks of five seconds.
     pub min_trend_s: f64,
     /// End-to-end decline of ln fps within a pass from which it counts, by the Theil-Sen slope of 5 s
     /// medians (simulation study of this project, with a reference profile of the scene). Without one it
-    /// is held only when the decline is also clear, see the next three.
+    /// is held only when the decline is also clear, see the next four.
     pub decline: f64,
+    /// Decline that is held without being steady, if the last third is slower than the first: three
+    /// times `decline`, as for every limit that lacks a reference profile.
+    pub decline_blind: f64,
     /// Decline over its standard error, from the spread of the 5 s medians about the trend, from which it
     /// is clear; about one in 15,000 for white noise.
     pub decline_ratio: f64,
@@ -83,6 +85,9 @@ pub struct SeriesPolicy {
     pub decline_superiority: f64,
     /// The same share between neighbouring thirds: the loss goes on and is not one cut.
     pub decline_steps: f64,
+    /// Largest drop between neighbouring 5 s medians, as a share of the decline, with which it is clear:
+    /// the loss takes three blocks at least, while a scene that is cut together loses it at its cuts.
+    pub decline_largest_drop: f64,
     /// The same share of first and last third from which a decline is worth a remark.
     pub decline_superiority_weak: f64,
     /// Shortest frame that can be a loading stall, ms: a quarter of a second is seen as a stop by
@@ -176,9 +181,11 @@ impl SeriesPolicy {
             sync_share: 0.80,
             min_trend_s: 20.0,
             decline: 0.088,
+            decline_blind: 0.264,
             decline_ratio: 4.0,
             decline_superiority: 0.95,
             decline_steps: 0.70,
+            decline_largest_drop: 0.4,
             decline_superiority_weak: 0.80,
             stall_ms: 250.0,
             stall_ratio: 8.0,

@@ -7,19 +7,22 @@ use crate::policy::series::{SeriesPolicy, USUAL_CAPS_FPS};
 pub(super) const RULE: Rule = Rule {
     code: "capped",
     severity: Severity::Hold,
-    explanation: "A frame cap or vertical sync sets the pace: the figure is the cap's, not the card's, and never counts as a rate.",
+    explanation: "A frame cap or vertical sync sets the pace: the figure is the cap's, not the \
+        card's, and never counts as a rate.",
 };
 
 pub(super) const RULE_EVEN: Rule = Rule {
     code: "even-pacing",
     severity: Severity::Hold,
-    explanation: "Frames come at even intervals of no usual cap: an unusual cap, or processor work that takes the same time each frame; either way not the card.",
+    explanation: "Frames come at even intervals of no usual cap: an unusual cap, or processor work \
+        that takes the same time each frame; either way not the card.",
 };
 
 pub(super) const RULE_NOT_KEPT: Rule = Rule {
     code: "cap-not-kept",
     severity: Severity::Hold,
-    explanation: "Frames come faster than the declared cap lets them: the settings are not those of the capture.",
+    explanation: "Frames come faster than the declared cap lets them: the settings are not those of \
+        the capture.",
 };
 
 /// What paces the frames of a pass.
@@ -100,9 +103,8 @@ fn at_interval(ln: &[f64], ln_interval: f64, steps: bool, limits: &SeriesPolicy)
     let early = |x: &f64| *x < ln_interval - reach;
     // A pacer that keeps a schedule makes up for a late frame with a short one straight after.
     let faster = ln.windows(2).filter(|w| early(&w[1]) && w[0] <= ln_interval + reach).count() as f64 / n;
-    // Two steps must both be in use, or it is one interval and the other rule's matter.
-    let used = shares.iter().filter(|s| **s >= 0.05).count();
-    let share = if steps && (used < 2 || shares[0] < 0.05) { 0.0 } else { shares.iter().sum() };
+    // The first step must be in use, as more than the few frames that do not speak against a cap.
+    let share = if steps && shares[0] < limits.cap_faster_share { 0.0 } else { shares.iter().sum() };
     Pacing { interval_ms: ln_interval.exp(), share, faster, steps }
 }
 
@@ -161,7 +163,8 @@ fn paced(series: &Series<'_>, trace: &Trace<'_>, pacing: Pacing) -> Finding {
         (_, true) => (
             if known { RULE.code } else { RULE_EVEN.code },
             format!(
-                "Pass {pass}: {share} % of the frames lie at {rate} fps and hardly any are faster; part of the pass may be paced."
+                "Pass {pass}: {share} % of the frames lie at {rate} fps and hardly any are faster; \
+                    part of the pass may be paced."
             ),
         ),
         (true, false) => {
@@ -170,21 +173,25 @@ fn paced(series: &Series<'_>, trace: &Trace<'_>, pacing: Pacing) -> Finding {
             (
                 RULE.code,
                 format!(
-                    "Pass {pass}: {share} % of the frames are paced at {rate} fps{how}{said}; the figure is the cap's, not the card's."
+                    "Pass {pass}: {share} % of the frames are paced at {rate} fps{how}{said}; the \
+                        figure is the cap's, not the card's."
                 ),
             )
         }
         (false, false) => (
             RULE_EVEN.code,
             format!(
-                "Pass {pass}: {share} % of the frames come evenly at {rate} fps, whatever the scene shows; a cap or the processor sets the pace, not the card."
+                "Pass {pass}: {share} % of the frames come evenly at {rate} fps, whatever the scene \
+                    shows; a cap or the processor sets the pace, not the card."
             ),
         ),
     };
     let advice = if known {
-        "Turn off frame caps and vertical sync in the game, the driver and the display settings, and capture again."
+        "Turn off frame caps and vertical sync in the game, the driver and the display settings, and \
+            capture again."
     } else {
-        "Look for a cap at an unusual rate. If there is none, lower the resolution: if the rate stays, the processor is the limit."
+        "Look for a cap at an unusual rate. If there is none, lower the resolution: if the rate \
+            stays, the processor is the limit."
     };
     let finding = Finding::new(code, severity, trace.pointer(), message).advice(advice);
     finding

@@ -8,13 +8,15 @@ use crate::statistics::{quantile, robust, sum};
 pub(super) const RULE: Rule = Rule {
     code: "copied-pass",
     severity: Severity::Reject,
-    explanation: "Two passes of the run are the same frame by frame, rounded to 0.01 ms: one capture was sent twice, so the run claims more evidence than it has.",
+    explanation: "Two passes of the run are the same frame by frame, rounded to 0.01 ms: one capture \
+        was sent twice, so the run claims more evidence than it has.",
 };
 
 pub(super) const RULE_ALIKE: Rule = Rule {
     code: "resembling-passes",
     severity: Severity::Hold,
-    explanation: "The frame-to-frame noise of two passes agrees as independent captures never do: one may be the other, rescaled or disturbed.",
+    explanation: "The frame-to-frame noise of two passes agrees as independent captures never do: one \
+        may be the other, rescaled or disturbed.",
 };
 
 /// Frames compared.
@@ -48,9 +50,17 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
                         RULE.code,
                         Severity::Reject,
                         later.pointer(),
-                        format!("Pass {} is pass {} again: all {} frame times are equal to 0.01 ms.", later.pass + 1, earlier.pass + 1, later.times.len()),
+                        format!(
+                            "Pass {} is pass {} again: all {} frame times are equal to 0.01 ms.",
+                            later.pass + 1,
+                            earlier.pass + 1,
+                            later.times.len()
+                        ),
                     )
-                    .advice("Send each capture once. If the wrong file was picked, submit the run again with the right one.")
+                    .advice(
+                        "Send each capture once. If the wrong file was picked, submit the run \
+                        again with the right one.",
+                    )
                     .evidence("copy_of", earlier.pointer())
                     .evidence("frames", later.times.len()),
                 );

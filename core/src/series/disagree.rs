@@ -6,7 +6,8 @@ use crate::finding::{Finding, Rule, Severity};
 pub(super) const RULE: Rule = Rule {
     code: "passes-disagree",
     severity: Severity::Hold,
-    explanation: "The mean rates of the passes lie further apart than repeated captures do: settings, scene or machine changed between them, and no common figure exists.",
+    explanation: "The mean rates of the passes lie further apart than repeated captures do: settings, \
+        scene or machine changed between them, and no common figure exists.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
@@ -25,7 +26,10 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
             "/passes",
             format!("The passes differ by a coefficient of variation of {} %.", digits(100.0 * cv)),
         )
-        .advice("Look for updates, downloads or changed settings between the passes, and capture them again in one go.")
+        .advice(
+            "Look for updates, downloads or changed settings between the passes, and capture them \
+            again in one go.",
+        )
         .evidence("between_pass_cv", digits(cv))
         .evidence("limit", if severity == Severity::Hold { limits.disagree_hold } else { remark })
         .evidence("mean_fps", rates),

@@ -6,7 +6,8 @@ use crate::finding::{Finding, Rule, Severity};
 pub(super) const RULE: Rule = Rule {
     code: "drift-between-passes",
     severity: Severity::Hold,
-    explanation: "Each pass is slower than the one before: the card heats up and loses clock, memory fills, or another program takes more and more. On a fixed path the scene cannot explain it.",
+    explanation: "Each pass is slower than the one before: the card heats up and loses clock, memory \
+        fills, or another program takes more and more. On a fixed path the scene cannot explain it.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
@@ -27,9 +28,15 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
             RULE.code,
             severity,
             "/passes",
-            format!("Every pass is slower than the one before, {} % from first to last.", digits(100.0 * (1.0 - (-fall).exp()))),
+            format!(
+                "Every pass is slower than the one before, {} % from first to last.",
+                digits(100.0 * (1.0 - (-fall).exp()))
+            ),
         )
-        .advice("Warm the card up before the first pass, check fans and temperature, close other programs, and measure again.")
+        .advice(
+            "Warm the card up before the first pass, check fans and temperature, close other \
+            programs, and measure again.",
+        )
         .evidence("decline", digits(fall))
         .evidence("limit", series.limits.drift)
         .evidence("median_fps", rates),

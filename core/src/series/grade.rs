@@ -8,13 +8,15 @@ use crate::statistics::Grade;
 pub(super) const RULE: Rule = Rule {
     code: "evidence-grade",
     severity: Severity::Remark,
-    explanation: "The run has fewer, shorter or no passes of frame times; it counts with a lower evidence grade.",
+    explanation: "The run has fewer, shorter or no passes of frame times; it counts with a lower \
+        evidence grade.",
 };
 
 pub(super) const RULE_TOO_SHORT: Rule = Rule {
     code: "too-short",
     severity: Severity::Remark,
-    explanation: "All passes together have too few frames or seconds to state a 1% low; only the mean counts.",
+    explanation: "All passes together have too few frames or seconds to state a 1% low; only the mean \
+        counts.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {

@@ -7,7 +7,8 @@ use crate::finding::{Finding, Rule, Severity};
 pub(super) const RULE: Rule = Rule {
     code: "length-mismatch",
     severity: Severity::Hold,
-    explanation: "The frame times do not add up to the stated length of the pass: frames are missing, doubled or from another capture.",
+    explanation: "The frame times do not add up to the stated length of the pass: frames are missing, \
+        doubled or from another capture.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {

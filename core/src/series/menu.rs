@@ -9,13 +9,15 @@ use crate::policy::series::SeriesPolicy;
 pub(super) const RULE: Rule = Rule {
     code: "menu-or-loading",
     severity: Severity::Hold,
-    explanation: "The pass stands still as in loading, and runs at another rate before than after, or spends much of its time so: the capture holds more than the scene.",
+    explanation: "The pass stands still as in loading, and runs at another rate before than after, or \
+        spends much of its time so: the capture holds more than the scene.",
 };
 
 pub(super) const RULE_SHIFT: Rule = Rule {
     code: "level-shift",
     severity: Severity::Hold,
-    explanation: "The start or the end of the pass runs at another rate, with one cut between: a menu or another scene may be in the capture.",
+    explanation: "The start or the end of the pass runs at another rate, with one cut between: a menu \
+        or another scene may be in the capture.",
 };
 
 /// A stretch of loading: the frames from its first to its last stall, and the time stalled.
@@ -100,7 +102,10 @@ fn loading(series: &Series<'_>, trace: &Trace<'_>, gap: &Gap) -> Finding {
             digits(gap.stalled_s)
         ),
     )
-    .advice("Start the capture when the scene has loaded and stop it before it ends, or cut the pass to the scene and say so in the notes.")
+    .advice(
+        "Start the capture when the scene has loaded and stop it before it ends, or cut the pass \
+        to the scene and say so in the notes.",
+    )
     .evidence("from_s", digits(from))
     .evidence("to_s", digits(to))
     .evidence("stalled_s", digits(gap.stalled_s))
@@ -134,12 +139,16 @@ fn shifted(series: &Series<'_>, trace: &Trace<'_>) -> Option<Finding> {
             severity,
             trace.pointer(),
             format!(
-                "Pass {}: from {from} s to {to} s it runs at {} times the rate of the rest, with one cut between.",
+                "Pass {}: from {from} s to {to} s it runs at {} times the rate of the rest, with one \
+                    cut between.",
                 trace.pass + 1,
                 digits(shift.size.exp())
             ),
         )
-        .advice("If that stretch is a menu, a loading screen or another scene, leave it out of the capture; if it belongs to the scene, nothing needs doing.")
+        .advice(
+            "If that stretch is a menu, a loading screen or another scene, leave it out of the \
+            capture; if it belongs to the scene, nothing needs doing.",
+        )
         .evidence("from_s", from)
         .evidence("to_s", to)
         .evidence("level_shift", digits(shift.size))

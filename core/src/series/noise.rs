@@ -9,7 +9,8 @@ use crate::statistics::sum;
 pub(super) const RULE: Rule = Rule {
     code: "no-memory",
     severity: Severity::Hold,
-    explanation: "Neighbouring frames have nothing to do with each other, as in numbers drawn at random; in a real scene heavy frames stand together.",
+    explanation: "Neighbouring frames have nothing to do with each other, as in numbers drawn at \
+        random; in a real scene heavy frames stand together.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
@@ -34,9 +35,16 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
             RULE.code,
             Severity::Hold,
             "/passes",
-            format!("Frame times do not depend on those before: the one-second means vary {} times as much as those of numbers drawn at random.", digits(ratio.exp())),
+            format!(
+                "Frame times do not depend on those before: the one-second means vary {} times as \
+                much as those of numbers drawn at random.",
+                digits(ratio.exp())
+            ),
         )
-        .advice("Send the frame times as they were captured, in their order. If the view stood still in an empty scene, choose one that moves.")
+        .advice(
+            "Send the frame times as they were captured, in their order. If the view stood still \
+            in an empty scene, choose one that moves.",
+        )
         .evidence("log_variance_ratio", digits(ratio))
         .evidence("limit", digits(limit))
         .evidence("log_variance_ratio_per_pass", ratios.iter().map(|r| digits(r.0)).collect::<Vec<_>>()),

@@ -7,7 +7,8 @@ use crate::finding::{Finding, Rule, Severity};
 pub(super) const RULE: Rule = Rule {
     code: "passes-overlap",
     severity: Severity::Hold,
-    explanation: "By the stated start times one pass began before another had ended: a start time or a unit is wrong, or a pass is not from this run.",
+    explanation: "By the stated start times one pass began before another had ended: a start time or \
+        a unit is wrong, or a pass is not from this run.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {

@@ -9,13 +9,15 @@ use crate::run::{LowDefinition, PassSummary};
 pub(super) const RULE: Rule = Rule {
     code: "summary-contradicts-frames",
     severity: Severity::Hold,
-    explanation: "A figure of the summary is not what the frame times of the same pass give: it belongs to another capture, another definition, or another program's arithmetic.",
+    explanation: "A figure of the summary is not what the frame times of the same pass give: it \
+        belongs to another capture, another definition, or another program's arithmetic.",
 };
 
 pub(super) const RULE_ITSELF: Rule = Rule {
     code: "summary-contradicts-itself",
     severity: Severity::Hold,
-    explanation: "The figures of a summary cannot all be true: a 1% low above the mean, a mean outside what programs reach, or frames, length and mean that do not belong together.",
+    explanation: "The figures of a summary cannot all be true: a 1% low above the mean, a mean \
+        outside what programs reach, or frames, length and mean that do not belong together.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
@@ -99,7 +101,10 @@ fn frames(trace: &Trace<'_>, s: &PassSummary, limits: &SeriesPolicy, findings: &
     let mut push = |field: &str, message: String, stated: f64, measured: f64| {
         findings.push(
             Finding::new(RULE.code, Severity::Hold, format!("{pointer}/summary/{field}"), message)
-                .advice("Leave the summary out (the service computes its own from the frame times), or send the capture it belongs to.")
+                .advice(
+                    "Leave the summary out (the service computes its own from the frame times), \
+                    or send the capture it belongs to.",
+                )
                 .evidence("stated", digits(stated))
                 .evidence("from_frames", digits(measured)),
         );

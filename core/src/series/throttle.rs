@@ -8,7 +8,9 @@ use crate::statistics::robust;
 pub(super) const RULE: Rule = Rule {
     code: "throttling",
     severity: Severity::Hold,
-    explanation: "The rate falls steadily from the start to the end of the passes: a card or processor that loses clock with heat, or power. Without a reference profile a scene that gets steadily heavier looks the same.",
+    explanation: "The rate falls steadily from the start to the end of the passes: a card or \
+        processor that loses clock with heat, or power. Without a reference profile a scene that gets \
+        steadily heavier looks the same.",
 };
 
 /// Seconds in one block.
@@ -28,6 +30,8 @@ struct Course {
     superiority: f64,
     /// The smaller of the same shares, first against middle and middle against last third.
     steps: f64,
+    /// The largest drop from one block to the next, as a share of the decline.
+    largest_drop: f64,
 }
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
@@ -46,12 +50,15 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     let decline = median(|c| c.decline);
     let superiority = median(|c| c.superiority);
     let (ratio, steps) = (median(|c| c.ratio), median(|c| c.steps));
+    let largest_drop = median(|c| c.largest_drop);
     if !(decline > limits.decline && superiority >= limits.decline_superiority_weak) {
         return;
     }
-    let clear = ratio >= limits.decline_ratio
-        && superiority >= limits.decline_superiority
+    let steady = ratio >= limits.decline_ratio
         && steps >= limits.decline_steps
+        && largest_drop <= limits.decline_largest_drop;
+    let clear = superiority >= limits.decline_superiority
+        && (steady || decline > limits.decline_blind)
         && series.fixed_path();
     let severity = if clear { Severity::Hold } else { Severity::Remark };
     let per_pass: Vec<f64> = courses.iter().map(|c| digits(c.decline)).collect();
@@ -67,13 +74,18 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
                 if clear { ", all the way" } else { "; the scene may explain it" }
             ),
         )
-        .advice("Watch clock and temperature over a pass; clean the cooler, let the card settle before the first pass, and measure again. If the scene itself gets heavier, say so in the notes.")
+        .advice(
+            "Watch clock and temperature over a pass; clean the cooler, let the card settle \
+            before the first pass, and measure again. If the scene itself gets heavier, say so in the \
+            notes.",
+        )
         .evidence("decline", digits(decline))
         .evidence("limit", limits.decline)
         .evidence("decline_per_pass", per_pass)
         .evidence("decline_over_standard_error", digits(ratio))
         .evidence("first_third_beats_last", digits(superiority))
         .evidence("neighbouring_thirds", digits(steps))
+        .evidence("largest_drop", digits(largest_drop))
         .evidence("from_s", 0.0)
         .evidence("to_s", digits(longest)),
     );
@@ -105,6 +117,7 @@ fn course(trace: &Trace<'_>, min_s: f64) -> Option<Course> {
     // times it.
     let error = spread * (12.0 / n).sqrt() * ((1.0 + rho) / (1.0 - rho)).sqrt();
     let decline = -slope * n;
+    let drop = blocks.windows(2).map(|w| w[0].1 - w[1].1).fold(0.0, f64::max);
     let third = seconds.len() / 3;
     let (first, last) = (&seconds[..third], &seconds[seconds.len() - third..]);
     let middle = &seconds[third..seconds.len() - third];
@@ -113,6 +126,7 @@ fn course(trace: &Trace<'_>, min_s: f64) -> Option<Course> {
         ratio: decline / error,
         superiority: superiority(first, last),
         steps: superiority(first, middle).min(superiority(middle, last)),
+        largest_drop: drop / decline.max(f64::MIN_POSITIVE),
     })
 }
 

@@ -7,7 +7,8 @@ use crate::statistics::sum;
 pub(super) const RULE: Rule = Rule {
     code: "wrong-unit",
     severity: Severity::Reject,
-    explanation: "The numbers are seconds, microseconds or nanoseconds, or frames per second, given as milliseconds: seen by the stated length, by the summary, or by a level no program has.",
+    explanation: "The numbers are seconds, microseconds or nanoseconds, or frames per second, given \
+        as milliseconds: seen by the stated length, by the summary, or by a level no program has.",
 };
 
 /// What the numbers really are.

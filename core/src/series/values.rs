@@ -6,7 +6,8 @@ use crate::finding::{Finding, Rule, Severity};
 pub(super) const RULE: Rule = Rule {
     code: "impossible-frame-times",
     severity: Severity::Reject,
-    explanation: "A mean rate beyond what any program reaches, a frame longer than a minute or a value that is no time at all: the file was not read as frame times in milliseconds.",
+    explanation: "A mean rate beyond what any program reaches, a frame longer than a minute or a \
+        value that is no time at all: the file was not read as frame times in milliseconds.",
 };
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
