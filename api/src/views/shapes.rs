@@ -26,33 +26,34 @@ published! {
     BenchDocument;
 }
 
-/// Figures of one pass; rates in frames per second, times in milliseconds.
+/// Figures of one pass; rates in frames per second, times in milliseconds. A figure that is not
+/// finite, as of frame times near zero, is null.
 #[derive(ToSchema)]
 pub struct PassStatisticsShape {
     /// Number of frames.
     frames: u64,
     /// Sum of the frame times, seconds.
-    length_s: f64,
+    length_s: Option<f64>,
     /// Frames over time.
-    mean_fps: f64,
+    mean_fps: Option<f64>,
     /// Median frame time.
-    median_ms: f64,
+    median_ms: Option<f64>,
     /// 99th percentile frame time (Hyndman and Fan 1996, definition 7).
-    p99_ms: f64,
+    p99_ms: Option<f64>,
     /// 1% low, definition `percentile`.
-    low_percentile_fps: f64,
+    low_percentile_fps: Option<f64>,
     /// 1% low, definition `tail-mean`.
-    low_tail_mean_fps: f64,
+    low_tail_mean_fps: Option<f64>,
     /// 1% low, definition `time-share`.
-    low_time_share_fps: f64,
+    low_time_share_fps: Option<f64>,
     /// 0.1% low by `percentile`; null below 300 s.
     low_0_1_percentile_fps: Option<f64>,
     /// Standard deviation of the frame times; null for one frame.
     sd_ms: Option<f64>,
     /// 1% low (`percentile`) over mean fps.
-    consistency: f64,
+    consistency: Option<f64>,
     /// Longest frame.
-    max_ms: f64,
+    max_ms: Option<f64>,
 }
 
 /// Figures of a run, pooled over its passes.
@@ -117,4 +118,54 @@ pub struct IdentityShape {
     platform: String,
     /// Bench.
     bench: String,
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use serde::Serialize;
+    use serde_json::Value;
+    use utoipa::PartialSchema;
+    use wearmark_core::identity::Identity;
+    use wearmark_core::run::{Pass, SceneKind};
+    use wearmark_core::statistics;
+
+    use super::{IdentityShape, PassStatisticsShape, RunStatisticsShape};
+
+    /// Names of the members of a value and of its described shape.
+    fn alike<S: PartialSchema>(value: &impl Serialize) {
+        let names = |v: &Value| v.as_object().unwrap().keys().cloned().collect::<BTreeSet<String>>();
+        let shape = serde_json::to_value(S::schema()).unwrap();
+        assert_eq!(names(&serde_json::to_value(value).unwrap()), names(&shape["properties"]));
+    }
+
+    #[test]
+    fn described_shapes_have_the_members_that_core_writes() {
+        let pass = Pass { frame_times_ms: Some(vec![16.0, 17.0, 16.5]), ..Pass::default() };
+        let run = statistics::of_run(&[pass]);
+        alike::<RunStatisticsShape>(&run);
+        alike::<PassStatisticsShape>(run.passes.first().unwrap());
+        alike::<IdentityShape>(&Identity {
+            card: String::new(),
+            chip: None,
+            driver: String::new(),
+            branch: None,
+            driver_day: None,
+            workload: String::new(),
+            workload_kind: None,
+            scene: String::new(),
+            scene_kind: SceneKind::FreePlay,
+            build: None,
+            api: String::new(),
+            preset: String::new(),
+            width: 1,
+            height: 1,
+            render_scale: 1.0,
+            variant: String::new(),
+            platform: String::new(),
+            bench: String::new(),
+        });
+    }
 }
