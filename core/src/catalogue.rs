@@ -230,11 +230,36 @@ pub struct Catalogue {
     workloads: HashMap<String, usize>,
     drivers: HashMap<String, usize>,
     versions: HashMap<(String, String), Vec<usize>>,
+    /// Chips by the PCI ids they answer with.
+    pci: HashMap<PciId, usize>,
+    /// Chips by PCI vendor id: who the vendor ids belong to.
+    pci_vendors: HashMap<String, Vec<usize>>,
 }
 
-/// The spelling under which names are compared: lower case, letters and digits only.
+/// The spelling under which names are compared: lower case, letters and digits only, except that two
+/// digits that something stands between stay apart (`1.12` and `11.2` are different versions).
 pub fn normalise(name: &str) -> String {
-    name.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect()
+    let mut spelling = String::with_capacity(name.len());
+    let mut apart = false;
+    for c in name.chars() {
+        if !c.is_alphanumeric() {
+            apart = true;
+            continue;
+        }
+        if apart && c.is_numeric() && spelling.ends_with(char::is_numeric) {
+            spelling.push('.');
+        }
+        apart = false;
+        spelling.extend(c.to_lowercase());
+    }
+    spelling
+}
+
+impl PciId {
+    /// The same pair in the spelling under which pairs are compared.
+    fn key(&self) -> PciId {
+        PciId { vendor: self.vendor.to_lowercase(), device: self.device.to_lowercase() }
+    }
 }
 
 fn index<'a, T>(
@@ -260,6 +285,17 @@ impl Catalogue {
         for (at, d) in document.drivers.iter().enumerate() {
             versions.entry((normalise(&d.vendor), normalise(&d.version))).or_default().push(at);
         }
+        let mut pci = HashMap::new();
+        let mut pci_vendors: HashMap<String, Vec<usize>> = HashMap::new();
+        for (at, id) in
+            document.chips.iter().enumerate().flat_map(|(at, c)| c.pci_ids.iter().map(move |i| (at, i)))
+        {
+            let chips = pci_vendors.entry(id.key().vendor).or_default();
+            if chips.last() != Some(&at) {
+                chips.push(at);
+            }
+            pci.entry(id.key()).or_insert(at);
+        }
         Catalogue {
             chips: index(&document.chips, |c| (&c.id, &c.name, &c.aliases)),
             cards: index(&document.cards, |c| (&c.id, &c.name, &c.aliases)),
@@ -267,6 +303,8 @@ impl Catalogue {
             workloads: index(&document.workloads, |w| (&w.id, &w.title, &w.aliases)),
             drivers: document.drivers.iter().enumerate().map(|(at, d)| (d.id.clone(), at)).collect(),
             versions,
+            pci,
+            pci_vendors,
             document,
         }
     }
@@ -311,6 +349,22 @@ impl Catalogue {
             .collect()
     }
 
+    /// The chip that answers with a PCI id.
+    pub fn chip_of_pci(&self, id: &PciId) -> Option<&Chip> {
+        self.pci.get(&id.key()).map(|&at| &self.document.chips[at])
+    }
+
+    /// The chips with PCI ids of a PCI vendor.
+    pub fn chips_of_pci_vendor(&self, vendor: &str) -> impl Iterator<Item = &Chip> {
+        self.pci_vendors.get(&vendor.to_lowercase()).into_iter().flatten().map(|&at| &self.document.chips[at])
+    }
+
+    /// All releases of a driver vendor.
+    pub fn drivers_of(&self, vendor: &str) -> impl Iterator<Item = &DriverRelease> {
+        let vendor = normalise(vendor);
+        self.document.drivers.iter().filter(move |d| normalise(&d.vendor) == vendor)
+    }
+
     /// All cards on a chip.
     pub fn cards_of_chip(&self, chip: &str) -> impl Iterator<Item = &Card> {
         self.document.cards.iter().filter(move |c| c.chip == chip)
@@ -318,6 +372,18 @@ impl Catalogue {
 }
 
 impl Workload {
+    /// A build by its version.
+    pub fn build(&self, version: &str) -> Option<&WorkloadBuild> {
+        let wanted = normalise(version);
+        self.builds.iter().find(|b| normalise(&b.build) == wanted)
+    }
+
+    /// A preset in the catalogue's spelling.
+    pub fn preset(&self, name: &str) -> Option<&str> {
+        let wanted = normalise(name);
+        self.presets.iter().find(|p| normalise(p) == wanted).map(String::as_str)
+    }
+
     /// A scene by id, name or alias.
     pub fn scene(&self, label: &str) -> Option<&Scene> {
         let wanted = normalise(label);
@@ -326,5 +392,18 @@ impl Workload {
                 || normalise(&s.name) == wanted
                 || s.aliases.iter().any(|a| normalise(a) == wanted)
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spellings_ignore_case_and_marks_but_keep_digits_apart() {
+        assert_eq!(normalise("Lantern 27-Fold"), normalise("lantern_27 fold"));
+        assert_ne!(normalise("1.12"), normalise("11.2"));
+        assert_eq!(normalise("20.3.5"), normalise("20-3-5"));
+        assert_eq!(normalise("(b1812)"), "b1812");
     }
 }

@@ -101,3 +101,12 @@ pub struct Rule {
     /// One sentence on what it looks for and why that matters.
     pub explanation: &'static str,
 }
+
+/// A figure as evidence: four digits tell enough, more would only look exact.
+pub(crate) fn digits(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let scale = 10_f64.powi(3 - value.abs().log10().floor() as i32);
+    (value * scale).round() / scale
+}

@@ -5,22 +5,9 @@
 //! a step is the observed exponent over the exponent that a card-limited step would have.
 
 use crate::judge::Rung;
-
-/// Exponent of fps over pixels of a card-limited step. The prior mean over workloads of the project's
-/// simulation study; a workload's own exponent replaces it once it is estimated.
-pub const CARD_EXPONENT: f64 = 0.75;
-/// Standard deviation of that exponent between workloads, same source.
-pub const CARD_EXPONENT_SD: f64 = 0.10;
-/// Relative standard deviation of one rung's mean fps: three passes of a scripted scene repeat to
-/// about half a per cent (same source), doubled since ladders are also built from single passes.
-pub const RUNG_SD: f64 = 0.01;
-/// Share of the card from which a step is called card-limited. Common practice of rounding to quarters.
-pub const CARD_SHARE: f64 = 0.75;
-/// Share of the card up to which a step is called platform-limited.
-pub const PLATFORM_SHARE: f64 = 0.25;
-/// Normal quantile of a one-sided 5 %: nearer than that many standard errors to a limit of its class, a
-/// step is not certain.
-const NOT_CERTAIN_WITHIN: f64 = 1.64;
+use crate::policy::ladder::{
+    CARD_EXPONENT, CARD_EXPONENT_SD, CARD_SHARE, NOT_CERTAIN_WITHIN, PLATFORM_SHARE, RUNG_SD,
+};
 
 /// What holds the rate back.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -13,6 +13,7 @@ pub mod platform;
 pub mod examine;
 pub mod ladder;
 pub mod judge;
+pub mod rules;
 pub mod verdict;
 pub mod fact;
 pub mod table;

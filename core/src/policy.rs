@@ -2,6 +2,8 @@
 //! function body.
 
 pub mod judge;
+pub mod ladder;
+pub mod platform;
 pub mod series;
 pub mod table;
 

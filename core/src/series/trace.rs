@@ -1,5 +1,6 @@
 //! What the rules look at: the frames of each pass with what several rules need of them.
 
+pub(super) use crate::finding::digits;
 use crate::policy::series::SeriesPolicy;
 use crate::run::{Run, SceneKind};
 use crate::series::cap::{self, Pacing};
@@ -123,13 +124,4 @@ fn seconds(ln: &[f64], starts: &[f64], length_s: f64) -> Vec<f64> {
 /// Median of a few values; NaN when empty.
 pub(super) fn median_of(values: impl Iterator<Item = f64>) -> f64 {
     quantile::median(&mut values.collect::<Vec<_>>()).unwrap_or(f64::NAN)
-}
-
-/// A figure as evidence: four digits tell enough, more would only look exact.
-pub(super) fn digits(value: f64) -> f64 {
-    if value == 0.0 || !value.is_finite() {
-        return value;
-    }
-    let scale = 10_f64.powi(3 - value.abs().log10().floor() as i32);
-    (value * scale).round() / scale
 }
