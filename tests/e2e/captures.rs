@@ -12,7 +12,7 @@ use wearmark_tests::served::{Served, add_account};
 
 /// Finding codes of which at least one must stand on a capture so marked.
 const FITTING: &[(&str, &[&str])] = &[
-    ("capped", &["frame-cap"]),
+    ("capped", &["capped"]),
     ("menu included", &["menu-or-loading"]),
     ("throttling", &["throttling"]),
     ("duplicate", &["duplicate-run"]),
@@ -98,7 +98,8 @@ fn every_capture_packs_submits_and_gets_its_finding() {
             .map(|p| captures().join(text(&p["file"])).to_str().unwrap().to_owned())
             .collect();
         let mut pack = vec!["pack", "--run", "run.toml", "--bench", "bench.toml", "--column", "frame_ms"];
-        pack.extend(["-o", "run.json"]);
+        let document = format!("{id}.json");
+        pack.extend(["-o", &document]);
         pack.extend(files.iter().map(String::as_str));
         let packed = run(&pack);
         assert!(packed.status.success(), "{id}: {}", String::from_utf8_lossy(&packed.stderr));
@@ -108,7 +109,7 @@ fn every_capture_packs_submits_and_gets_its_finding() {
             .post(format!("{}/v1/runs", served.url))
             .header("Authorization", &format!("Bearer {token}"))
             .header("Content-Type", "application/json")
-            .send(&std::fs::read(folder.path().join("run.json")).unwrap()[..])
+            .send(&std::fs::read(folder.path().join(&document)).unwrap()[..])
             .unwrap();
         let status = answer.status().as_u16();
         let body: Value = answer.body_mut().read_json().unwrap();
