@@ -1,10 +1,15 @@
-//! Judgement of a run against what other runs say. First form: peers of the same cell by robust
-//! location and scale; a cell without peers is accepted as uncorroborated.
+//! Judgement of a run against what other runs say: peers of the same cell by robust location and
+//! scale. A cell without peers is accepted as uncorroborated. What an inside with more evidence would
+//! need comes in by [`Evidence`]; nothing outside this module knows how it is weighed.
+
+mod numbers;
+mod rules;
 
 use serde::{Deserialize, Serialize};
 
 use crate::examine::Examined;
 use crate::finding::{Finding, Rule};
+use crate::ladder;
 use crate::policy::Policy;
 use crate::verdict::Verdict;
 
@@ -69,16 +74,41 @@ pub struct Judgement {
 }
 
 /// All rules of this step.
-pub const RULES: &[Rule] = &[];
+pub const RULES: &[Rule] = rules::RULES;
 
-/// Judges an examined run against the evidence.
+/// Judges an examined run against the evidence. O(peers).
 pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judgement {
-    let _ = policy;
+    let mut findings = examined.findings.clone();
+    findings.extend(evidence.duplicates.iter().map(rules::duplicate_pass));
+    findings.extend(platform_limited(examined, evidence));
+    let standing =
+        numbers::stand(&examined.statistics, &examined.identity.platform, &evidence.peers, &policy.judge);
+    if examined.statistics.mean_fps.is_some() {
+        match &standing {
+            Some(standing) => findings.extend(rules::standing(standing, &policy.judge)),
+            None => findings.push(rules::uncorroborated()),
+        }
+    }
     Judgement {
-        verdict: Verdict::of(&examined.findings),
-        findings: examined.findings.clone(),
-        peers: u32::try_from(evidence.peers.len()).unwrap_or(u32::MAX),
-        deviation: None,
-        z: None,
+        verdict: Verdict::of(&findings),
+        findings,
+        peers: standing.as_ref().map_or(0, |s| u32::try_from(s.contributors).unwrap_or(u32::MAX)),
+        deviation: standing.as_ref().map(|s| s.mean.deviation),
+        z: standing.as_ref().map(|s| s.mean.z),
     }
 }
+
+/// The remark that the run shows its platform, not its card, when the ladder says so.
+fn platform_limited(examined: &Examined, evidence: &Evidence) -> Option<Finding> {
+    let identity = &examined.identity;
+    let here =
+        Rung { width: identity.width, height: identity.height, mean_fps: examined.statistics.mean_fps? };
+    let mut rungs = evidence.ladder.clone();
+    rungs.push(here.clone());
+    let limit = ladder::limited_by(&rungs, here.width, here.height)?;
+    (limit == ladder::LimitedBy::Platform).then(|| rules::platform_limited(&here, &evidence.ladder))
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests;

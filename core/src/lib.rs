@@ -11,6 +11,7 @@ pub mod series;
 pub mod identity;
 pub mod platform;
 pub mod examine;
+pub mod target;
 pub mod ladder;
 pub mod judge;
 pub mod rules;

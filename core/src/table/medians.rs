@@ -8,10 +8,12 @@ use super::frame::RunFrame;
 use super::interval::HalfWidths;
 use super::output::Table;
 use super::{CONTEXT_KEYS, failed, ladders};
+use crate::catalogue::WorkloadKind;
 use crate::error::CoreError;
 use crate::policy::Policy;
-use crate::run::LowDefinition;
+use crate::run::{LowDefinition, SceneKind};
 use crate::statistics::Grade;
+use crate::target;
 
 /// Which runs to pool, how, and in which order to show the rows. Empty filters let everything through.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -246,14 +248,17 @@ fn with_intervals(mut cells: DataFrame, query: &MediansQuery, policy: &Policy) -
     for (((kind, scene), low), n) in
         kinds.str()?.iter().zip(scenes.str()?.iter()).zip(lows.iter()).zip(contributors.u32()?.iter())
     {
-        let target = query.target_fps.or(match kind {
-            Some("single-player") => Some(policy.target_single_player_fps),
-            Some("multiplayer") => Some(policy.target_multiplayer_fps),
-            _ => None,
-        });
-        let allowance = if scene == Some("practice-area") { policy.live_match_allowance } else { 1.0 };
+        let kind = [WorkloadKind::SinglePlayer, WorkloadKind::Multiplayer]
+            .into_iter()
+            .find(|k| Some(k.as_str()) == kind);
+        let practice =
+            scene.filter(|s| *s == SceneKind::PracticeArea.as_str()).map(|_| SceneKind::PracticeArea);
+        let target = query.target_fps.or(kind.map(|kind| target::floor_fps(kind, policy)));
         targets.push(target);
-        playable.push(low.zip(target).map(|(low, target)| low * allowance >= target));
+        playable.push(
+            low.zip(target)
+                .map(|(low, floor)| target::meets(target::in_play_fps(low, practice, policy), floor)),
+        );
         notes.push(match n {
             Some(0 | 1) => Some("one contributor: not enough evidence for an interval"),
             Some(n) if n < policy.table.full_contributors => {
