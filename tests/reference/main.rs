@@ -7,3 +7,4 @@ mod statistics;
 mod quantiles;
 mod robust;
 mod captures;
+mod trade;

@@ -18,7 +18,10 @@ use super::tables::{findings, passes, runs, submissions};
 
 /// The findings of runs whose pace something else than the load set: such a rate says nothing of the card,
 /// even if a moderator lets the run count for its frame pacing.
-const PACED: [&str; 2] = ["capped", "even-pacing"];
+const PACED: [&str; 2] = [CAPPED, "even-pacing"];
+
+/// The finding of a run paced by a timer.
+const CAPPED: &str = "capped";
 
 /// Rungs looked at, the newest first: ladders have some five, and a bench that repeats itself without end
 /// must not make each of its runs cost more than the one before.
@@ -83,8 +86,9 @@ pub(crate) fn peers(
         .collect())
 }
 
-/// Accepted, completed, unpaced runs of the same bench, card, driver, workload scene and settings, at any
-/// resolution; the newest, newest first.
+/// Completed, uncapped runs of the same bench, card, driver, workload scene and settings, at any resolution; the
+/// newest, newest first. Held runs are rungs too: a rate paced by constant processor work is held for its even
+/// pace, and the ladder is what explains it.
 pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredRung>, StorageError> {
     let rows: Vec<RungRow> = runs::table
         .filter(runs::bench.eq(&identity.bench))
@@ -96,10 +100,10 @@ pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredR
         .filter(runs::preset.eq(&identity.preset))
         .filter(runs::render_scale.eq(identity.render_scale))
         .filter(runs::variant.eq(&identity.variant))
-        .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
+        .filter(runs::verdict.ne(Verdict::Rejected.as_str()))
         .filter(runs::outcome.eq(Outcome::Completed.as_str()))
         .filter(not(exists(
-            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq_any(PACED)),
+            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq(CAPPED)),
         )))
         .order(runs::id.desc())
         .limit(RUNGS)
