@@ -150,4 +150,5 @@ pub fn identify(run: &Run, bench: &Bench, bench_id: &str, catalogue: &Catalogue)
 }
 
 #[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
 mod tests;

@@ -41,6 +41,10 @@ impl Item {
         &self.0["inputs"][key]
     }
 
+    pub(crate) fn expected(&self, key: &str) -> &Value {
+        &self.0["expected"][key]
+    }
+
     /// The data, or what its generator (a first value, then a pair repeated) makes.
     pub(crate) fn data(&self) -> Vec<f64> {
         let generator = self.input("generator");

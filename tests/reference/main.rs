@@ -8,3 +8,4 @@ mod quantiles;
 mod robust;
 mod captures;
 mod trade;
+mod platform;
