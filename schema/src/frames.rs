@@ -10,6 +10,10 @@ use crate::wording::quote;
 /// Most frames of a pass: `maxItems` (draft 2020-12, validation, section 6.4.1) of the document.
 /// A million frames are over an hour at 240 fps.
 pub(crate) const MAX_FRAMES: usize = 1_000_000;
+/// Shortest frame time, ms: `minimum` (section 6.2.4). A nanosecond: nothing shows frames faster, a
+/// capture given in seconds passes (its unit is named by the series checks), and no figure made of
+/// such times overflows.
+pub(crate) const MIN_FRAME_MS: f64 = 0.000_001;
 /// Longest frame time, ms: `maximum` (section 6.2.2). Ten minutes; a capture in microseconds stays
 /// below it and is explained by the series checks.
 pub(crate) const MAX_FRAME_MS: f64 = 600_000.0;
@@ -112,8 +116,8 @@ impl<'de> Visitor<'de> for SlotVisitor {
     }
 }
 
-/// Checks every element of every pass: `items` with `type`, `exclusiveMinimum` and `maximum`
-/// (draft 2020-12, core, section 10.3.1.2; validation, sections 6.1.1, 6.2.5 and 6.2.2), and `maxItems`.
+/// Checks every element of every pass: `items` with `type`, `minimum` and `maximum`
+/// (draft 2020-12, core, section 10.3.1.2; validation, sections 6.1.1, 6.2.4 and 6.2.2), and `maxItems`.
 pub(crate) fn check(passes: &[FrameTimes], findings: &mut Vec<Finding>) {
     for frames in passes {
         check_pass(frames, findings);
@@ -135,7 +139,7 @@ fn check_pass(frames: &FrameTimes, findings: &mut Vec<Finding>) {
             .advice("Split the capture into several passes."),
         );
     }
-    let offends = |time: f64| !(time > 0.0 && time <= MAX_FRAME_MS);
+    let offends = |time: f64| !(MIN_FRAME_MS..=MAX_FRAME_MS).contains(&time);
     let bad = frames.times_ms.iter().filter(|time| offends(**time)).count();
     if bad == 0 {
         return;
@@ -164,6 +168,11 @@ fn check_pass(frames: &FrameTimes, findings: &mut Vec<Finding>) {
     }
 }
 
+/// A number in words: tiny ones by their exponent, since hundreds of zeros say nothing.
+fn plain(time: f64) -> String {
+    if time != 0.0 && time.abs() < 1e-9 { format!("{time:e}") } else { time.to_string() }
+}
+
 fn not_a_number(pointer: String, at: usize, found: &str) -> Finding {
     let message = format!("item {at} of `frame_times_ms` is {found}; it must be a number");
     let advice = if found.starts_with("the text") {
@@ -179,7 +188,7 @@ fn out_of_range(pointer: String, at: usize, time: f64) -> Finding {
         ("at most 600000 ms, ten minutes", "Check the unit: frame times are given in milliseconds.")
     } else {
         (
-            "greater than 0",
+            "at least 0.000001 ms, a nanosecond",
             "A frame takes time: take out a first row that only marks the start, or raise the capture's resolution.",
         )
     };
@@ -187,7 +196,7 @@ fn out_of_range(pointer: String, at: usize, time: f64) -> Finding {
         "schema-range",
         Severity::Reject,
         pointer,
-        format!("item {at} of `frame_times_ms` is {time}; it must be {rule}"),
+        format!("item {at} of `frame_times_ms` is {}; it must be {rule}", plain(time)),
     )
     .evidence("value", time)
     .advice(advice)
