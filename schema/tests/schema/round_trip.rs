@@ -129,7 +129,15 @@ fn everything() -> Run {
         outcome: Outcome::Completed,
         passes: vec![Pass {
             // Doubles that are hard to print and read back: thirds, the shortest and longest times.
-            frame_times_ms: Some(vec![50.0 / 3.0, 1000.0 / 60.0, 0.1 + 0.2, 0.000_001, 600_000.0, 16.0, 1.000_000_000_000_000_2e-6]),
+            frame_times_ms: Some(vec![
+                50.0 / 3.0,
+                1000.0 / 60.0,
+                0.1 + 0.2,
+                0.000_001,
+                600_000.0,
+                16.0,
+                1.000_000_000_000_000_2e-6,
+            ]),
             summary: Some(PassSummary {
                 mean_fps: 60.000_000_000_000_01,
                 frames: Some(7),
