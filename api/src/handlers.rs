@@ -3,6 +3,7 @@
 pub mod runs;
 pub mod batch;
 pub mod medians;
+pub mod facts;
 pub mod tracks;
 pub mod catalogue;
 pub mod rules;

@@ -32,7 +32,7 @@ fn filled(path: &str) -> String {
 fn reads_are_public_and_writes_need_a_token() {
     let app = TestApp::new();
     let routes = described(&app);
-    assert!(routes.len() >= 27, "{}", routes.len());
+    assert!(routes.len() >= 28, "{}", routes.len());
     for (method, path, guarded) in routes {
         assert_eq!(guarded, method == "POST", "{method} {path}");
         let answer = app.anonymous().send(&method, &filled(&path), &[], &[]);

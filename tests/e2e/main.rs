@@ -4,7 +4,9 @@
 
 mod access;
 mod submit;
+mod extremes;
 mod medians;
+mod facts;
 mod errors;
 mod openapi;
 mod captures;

@@ -31,11 +31,12 @@ pub struct Link {
     title: &'static str,
 }
 
-const LINKS: [(&str, &str); 14] = [
+const LINKS: [(&str, &str); 15] = [
     ("/openapi.json", "Description of this interface (OpenAPI 3.1)"),
     ("/schemas/run/1", "Schema of a run (JSON Schema 2020-12)"),
     ("/v1/runs", "Runs: submit (POST) and list"),
     ("/v1/medians", "Medians per configuration"),
+    ("/v1/facts", "One row an accepted run: what the medians are computed from"),
     ("/v1/cards", "Cards; each has a track over driver releases"),
     ("/v1/chips", "Chips"),
     ("/v1/drivers", "Driver releases"),

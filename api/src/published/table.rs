@@ -115,7 +115,11 @@ where
         return Err(expired());
     }
     let table = Arc::new(make(&at.frame, &state.intake.policy).map_err(core_error)?);
-    state.cache.keep_table(key(at.revision), Arc::clone(&table), table.len() * ROW_BYTES);
+    // More pages will be cut from it, or other forms made; a large one that goes out whole would only
+    // push answers out of the cache, since its own answer is kept.
+    if page.limit < table.len() || table.len() <= MOST_ROWS {
+        state.cache.keep_table(key(at.revision), Arc::clone(&table), table.len() * ROW_BYTES);
+    }
     Ok((at.revision, table))
 }
 

@@ -21,6 +21,83 @@ pub struct MediansPage {
     pub next: Option<String>,
 }
 
+/// A page of the rows that tables are computed from.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct FactsPage {
+    /// Revision of the data.
+    pub revision: i64,
+    /// Accepted runs.
+    pub total: usize,
+    /// The rows, by run id; missing figures are null.
+    #[schema(value_type = Vec<FactShape>)]
+    pub rows: Vec<Value>,
+    /// Cursor of the next page; null on the last.
+    pub next: Option<String>,
+}
+
+/// One accepted run: the keys it is pooled under, and its figures. Names are catalogue ids where the
+/// catalogue knows the thing.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct FactShape {
+    /// Run id.
+    run: String,
+    /// Contributor id; one contributor counts once in a median.
+    contributor: String,
+    /// Card.
+    card: String,
+    /// Chip.
+    chip: Option<String>,
+    /// Workload.
+    workload: String,
+    /// `single-player` or `multiplayer`.
+    workload_kind: Option<String>,
+    /// Scene.
+    scene: String,
+    /// Kind of scene.
+    scene_kind: String,
+    /// Graphics API.
+    api: String,
+    /// Preset.
+    preset: String,
+    /// Width, pixels.
+    width: u32,
+    /// Height, pixels.
+    height: u32,
+    /// Render scale per axis.
+    render_scale: f64,
+    /// Other settings that split configurations.
+    variant: String,
+    /// Driver release.
+    driver: String,
+    /// Driver branch.
+    branch: Option<String>,
+    /// Days from 1970-01-01 to the driver release.
+    driver_day: Option<i32>,
+    /// Workload build.
+    build: Option<String>,
+    /// Platform class.
+    platform: String,
+    /// Bench.
+    bench: String,
+    /// `completed`, `did-not-start`, `crashed` or `rendering-fault`.
+    outcome: String,
+    /// Evidence grade: `full`, `short`, `quick` or `summary`.
+    grade: String,
+    /// Days from 1970-01-01 to the measurement.
+    measured_day: i32,
+    /// Mean fps; null for failures.
+    mean_fps: Option<f64>,
+    /// 1% low, definition `percentile`, fps.
+    low_percentile_fps: Option<f64>,
+    /// 1% low, definition `tail-mean`, fps.
+    low_tail_mean_fps: Option<f64>,
+    /// 1% low, definition `time-share`, fps.
+    low_time_share_fps: Option<f64>,
+    /// Coefficient of variation of the passes' mean fps.
+    between_pass_cv: Option<f64>,
+}
+
 /// A card over its driver releases, oldest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct TrackView {

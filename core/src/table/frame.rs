@@ -67,11 +67,12 @@ impl RunFrame {
     /// # Errors
     /// When the table engine fails.
     pub fn export(&self) -> Result<Table, CoreError> {
-        if self.data.width() == 0 {
-            return Ok(Table::default());
-        }
-        let plain: Vec<Expr> = self
-            .data
+        // Without runs there are columns all the same, so that a file says what it would hold.
+        let data = match self.data.width() {
+            0 => columns_of(&[]).map_err(failed("exporting the runs"))?,
+            _ => self.data.clone(),
+        };
+        let plain: Vec<Expr> = data
             .schema()
             .iter()
             .filter(|(name, _)| name.as_str() != "configuration")
@@ -80,9 +81,7 @@ impl RunFrame {
                 _ => col(name.clone()),
             })
             .collect();
-        let data = self
-            .data
-            .clone()
+        let data = data
             .lazy()
             .select(plain)
             .sort(["run"], SortMultipleOptions::default())
