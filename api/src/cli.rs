@@ -15,6 +15,7 @@ pub mod catalogue;
 pub mod account;
 pub mod publications;
 pub mod serve;
+pub mod demo;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -81,6 +82,8 @@ pub enum Command {
     Account(account::AccountArgs),
     /// Serves the data set over HTTP
     Serve(serve::Serve),
+    /// Runs the whole service on an invented world, prints its tables and serves it
+    Demo(demo::Demo),
     /// Prints the description of the HTTP interface (OpenAPI)
     #[command(name = "openapi")]
     OpenApi(serve::OpenApi),
@@ -137,6 +140,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),
         Command::Serve(command) => command.run(),
+        Command::Demo(command) => command.run(),
         Command::OpenApi(command) => command.run(),
         Command::Schema(command) => command.run(),
         Command::Completions(command) => command.run(),

@@ -8,6 +8,7 @@ use super::client::{Answer, Client};
 use super::columns::{self, Column, figure};
 use super::exit::{Ended, Failure, Outcome};
 use super::output;
+use super::report::wrapped;
 
 /// Rows asked for at once, the most a page of the service holds.
 const PAGE_ROWS: usize = 10_000;
@@ -263,62 +264,143 @@ pub fn next_page(answer: &Answer) -> Option<String> {
     None
 }
 
-/// Rows of the table of medians as text.
+/// Keys of a row, in the order in which they are shown.
+const KEYS: [Column; 11] = [
+    Column::name("card"),
+    Column::name("workload"),
+    Column::name("scene"),
+    Column::name("api"),
+    Column::name("preset"),
+    Column::word("size"),
+    Column::number("scale"),
+    Column::name("variant"),
+    Column::name("driver"),
+    Column::name("build"),
+    Column::name("platform"),
+];
+
+const FIGURES: [Column; 8] = [
+    Column::number("mean fps"),
+    Column::word("95 %"),
+    Column::number("1% low"),
+    Column::word("95 %"),
+    Column::number("contrib."),
+    Column::number("runs"),
+    Column::word("playable"),
+    Column::word("limited by"),
+];
+
+/// Rows of the table of medians as text. A key that all rows share stands in a line above them, but for the
+/// card, which every table is about.
 pub fn render(rows: &[Value], width: usize) -> String {
-    const COLUMNS: [Column; 15] = [
-        Column::name("card"),
-        Column::name("workload"),
-        Column::name("scene"),
-        Column::name("preset"),
-        Column::word("size"),
-        Column::name("driver"),
-        Column::name("build"),
-        Column::name("platform"),
-        Column::number("mean fps"),
-        Column::word("95 %"),
-        Column::number("1% low"),
-        Column::number("contrib."),
-        Column::number("runs"),
-        Column::word("playable"),
-        Column::word("limited by"),
-    ];
-    let cells: Vec<Vec<String>> = rows.iter().map(cells).collect();
+    let cells: Vec<(Vec<String>, Vec<String>)> = rows.iter().map(|row| (keys(row), figures(row))).collect();
+    let shared =
+        |at: usize| at > 0 && !cells.is_empty() && cells.iter().all(|(keys, _)| keys[at] == cells[0].0[at]);
+    let kept: Vec<usize> = (0..KEYS.len()).filter(|&at| !shared(at)).collect();
+    let above: Vec<String> = (0..KEYS.len())
+        .filter(|&at| shared(at) && !cells[0].0[at].is_empty())
+        .map(|at| format!("{} {}", KEYS[at].title, cells[0].0[at]))
+        .collect();
+    let columns: Vec<Column> = kept.iter().map(|&at| KEYS[at]).chain(FIGURES).collect();
+    let table: Vec<Vec<String>> = cells
+        .iter()
+        .map(|(keys, figures)| {
+            kept.iter().map(|&at| keys[at].clone()).chain(figures.iter().cloned()).collect()
+        })
+        .collect();
+    let mut text = wrapped(&above.join(", "), 0);
+    text.push_str(&columns::render(&columns, &table, width));
     let definition =
-        rows.first().and_then(|r| r.get("definition")).and_then(Value::as_str).unwrap_or("percentile");
-    format!("{}1% low: {definition}\n", columns::render(&COLUMNS, &cells, width))
+        rows.first().and_then(|r| r.get("low_definition")).and_then(Value::as_str).unwrap_or("percentile");
+    text.push_str(&wrapped(
+        &format!(
+            "1% low by `{definition}`. Intervals are those of the median over contributors, none for a single one. \
+             Playable: the 1% low meets the target in brackets, fps."
+        ),
+        0,
+    ));
+    text
 }
 
-fn cells(row: &Value) -> Vec<String> {
-    let text = |name: &str| match row.get(name) {
+fn text(row: &Value, name: &str) -> String {
+    match row.get(name) {
         Some(Value::String(text)) => text.clone(),
         Some(Value::Number(number)) => number.to_string(),
         _ => String::new(),
-    };
+    }
+}
+
+fn keys(row: &Value) -> Vec<String> {
+    let scale = row.get("render_scale").and_then(Value::as_f64).filter(|scale| *scale != 1.0);
+    KEYS.iter()
+        .map(|key| match key.title {
+            "size" => format!("{}x{}", text(row, "width"), text(row, "height")),
+            "scale" => scale.map_or_else(String::new, |scale| scale.to_string()),
+            name => text(row, name),
+        })
+        .collect()
+}
+
+fn figures(row: &Value) -> Vec<String> {
     let number = |name: &str| row.get(name).and_then(Value::as_f64);
-    let truth = |name: &str| match row.get(name).and_then(Value::as_bool) {
-        Some(true) => "yes".to_owned(),
-        Some(false) => "no".to_owned(),
-        None => String::new(),
+    let interval = |from: &str, to: &str| match (number(from), number(to)) {
+        (Some(from), Some(to)) => format!("{from:.0}-{to:.0}"),
+        _ => String::new(),
     };
-    let interval = match (number("mean_fps_low"), number("mean_fps_high")) {
-        (Some(low), Some(high)) => format!("{low:.0}-{high:.0}"),
+    let playable = match (row.get("playable").and_then(Value::as_bool), number("target_fps")) {
+        (Some(playable), Some(target)) => format!("{} ({target})", if playable { "yes" } else { "no" }),
         _ => String::new(),
     };
     vec![
-        text("card"),
-        text("workload"),
-        text("scene"),
-        text("preset"),
-        format!("{}x{}", text("width"), text("height")),
-        text("driver"),
-        text("build"),
-        text("platform"),
         figure(number("mean_fps"), 1),
-        interval,
+        interval("mean_fps_from", "mean_fps_to"),
         figure(number("low_fps"), 1),
-        text("contributors"),
-        text("runs"),
-        truth("playable"),
-        text("limited_by"),
+        interval("low_fps_from", "low_fps_to"),
+        text(row, "contributors"),
+        text(row, "runs"),
+        playable,
+        text(row, "limited_by"),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn row(card: &str, fps: f64) -> Value {
+        json!({
+            "card": card, "workload": "nine-weirs", "scene": "river-survey", "api": "Vulkan", "preset": "Low",
+            "width": 1920, "height": 1080, "render_scale": 1.0, "variant": "", "mean_fps": fps,
+            "mean_fps_from": fps - 4.0, "mean_fps_to": fps + 4.0, "low_fps": 41.24, "low_fps_from": null,
+            "low_fps_to": null, "low_definition": "tail-mean", "contributors": 4, "runs": 9, "target_fps": 30.0,
+            "playable": true, "limited_by": null
+        })
+    }
+
+    #[test]
+    fn keys_that_all_rows_share_stand_above_the_table() {
+        let text = render(&[row("draywick-kiln-ochre", 61.26), row("draywick-kiln-umber", 48.0)], 100);
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(
+            lines[0],
+            "workload nine-weirs, scene river-survey, api Vulkan, preset Low, size 1920x1080"
+        );
+        assert_eq!(lines[1], "card                 mean fps  95 %   1% low  contrib.  runs  playable");
+        assert_eq!(lines[2], "draywick-kiln-ochre      61.3  57-65    41.2         4     9  yes (30)");
+        assert!(lines[4].contains("`tail-mean`"));
+    }
+
+    #[test]
+    fn a_table_fits_eighty_characters() {
+        let mut other = row("draywick-kiln-russet-4g", 61.26);
+        other["workload"] = json!("the-cartwrights-debt");
+        other["height"] = json!(720);
+        for rows in [vec![row("draywick-kiln-ochre", 1061.26)], vec![row("draywick-kiln-ochre", 61.0), other]]
+        {
+            let text = render(&rows, 80);
+            assert!(text.lines().take(1 + rows.len()).all(|line| line.chars().count() <= 80), "{text}");
+        }
+    }
 }

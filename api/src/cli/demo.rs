@@ -1,0 +1,277 @@
+//! `wearmark demo`: the whole way of the service on an invented world, in under a minute.
+
+pub mod fill;
+pub mod verdicts;
+pub mod tables;
+
+use std::net::{SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use anyhow::Context;
+use chrono::Utc;
+use clap::{Args, ValueEnum};
+use serde_json::json;
+use tempfile::TempDir;
+use wearmark_core::policy::Policy;
+use wearmark_seed_data::{Size, World};
+
+use super::exit::{Ended, Failure, Outcome};
+use super::output::{self, Style};
+use super::serve::{self, LogForm};
+use super::{account, columns, submit, table, track};
+use crate::intake::Intake;
+use crate::storage::accounts::Role;
+use crate::storage::{Storage, StorageConfig};
+use fill::Times;
+use tables::Chosen;
+use verdicts::{Counts, Reason, Truth};
+
+/// Sizes of the demo.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum DemoSize {
+    /// Some 300 runs of 12 contributors
+    Small,
+    /// Some 5,200 runs of 48 contributors
+    Demo,
+}
+
+/// Runs the demo.
+#[derive(Debug, Args)]
+#[command(
+    long_about = "Fills a database with an invented world (community workshops that refit donated computers and must \
+                  choose which old cards are worth fitting), through the same door as any submission; prints medians, \
+                  a card's track over driver releases, and what was rejected and why; then serves it all. Nothing in \
+                  that world exists: no maker, card, game, driver or person.",
+    after_help = "Examples:\n  wearmark demo\n  wearmark demo --once\n  wearmark demo --data demo-data --listen 127.0.0.1:9000"
+)]
+pub struct Demo {
+    /// End after printing instead of serving
+    #[arg(long)]
+    pub once: bool,
+    /// Keep the data in this folder, which must be new or empty [default: a temporary folder]
+    #[arg(long, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+    /// Which world; equal numbers give equal worlds
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// How much of it
+    #[arg(long, value_enum, default_value = "demo")]
+    pub size: DemoSize,
+    /// Address and port to serve on; port 0 takes a free one
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8080")]
+    pub listen: SocketAddr,
+    /// One JSON object instead of text
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Everything the demo has to show.
+struct Shown {
+    counts: Counts,
+    reasons: Vec<Reason>,
+    truths: Vec<Truth>,
+    chosen: Chosen,
+    times: Times,
+    tabling: Duration,
+    elapsed: Duration,
+}
+
+impl Demo {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the folder or the address cannot be used.
+    pub fn run(self) -> Ended {
+        let began = Instant::now();
+        serve::start_log(LogForm::Text, "warn");
+        // Before the work, so that a taken port is not found out after it.
+        let listen = if self.once { self.listen } else { free_address(self.listen)? };
+        let folder = Folder::of(self.data.as_deref())?;
+        let storage = Storage::open(&StorageConfig::new(folder.path()))
+            .with_context(|| format!("the data folder {} cannot be used", folder.path().display()))?;
+        if !storage.accounts().context("the accounts cannot be read")?.is_empty() {
+            return Err(Failure::broken(format!(
+                "{0} holds data already; serve it with: wearmark serve --data {0}",
+                folder.path().display()
+            )));
+        }
+        let shown = self.fill(&storage, began)?;
+        if self.json {
+            output::json(&shown.json(self.seed))?;
+        } else {
+            output::data(shown.text(Style::for_stdout()).as_bytes())?;
+        }
+        output::note(&shown.times_line());
+        if self.once {
+            storage.close();
+            return Ok(Outcome::Done);
+        }
+        visitor(&storage, listen)?;
+        serve::until_stopped(listen, storage)
+    }
+
+    fn fill(&self, storage: &Storage, began: Instant) -> Result<Shown, Failure> {
+        let size = match self.size {
+            DemoSize::Small => Size::Small,
+            DemoSize::Demo => Size::Demo,
+        };
+        let world = World::new(self.seed, size);
+        storage
+            .import_catalogue(wearmark_seed_data::catalogue(), Utc::now())
+            .context("the invented catalogue cannot be imported")?;
+        let policy = Policy::published();
+        let intake = Intake { storage: storage.clone(), policy: Arc::new(policy.clone()) };
+        let accounts = fill::make_accounts(&intake, &world)?;
+        output::note(&format!(
+            "Submitting {} invented runs of {} contributors ...",
+            world.len(),
+            world.contributors.len()
+        ));
+        let bar = submit::progress(world.len() as u64, "runs");
+        let filled = fill::fill(&intake, &world, &accounts, &bar);
+        bar.finish_and_clear();
+        let (settled, times) = filled?;
+        let start = Instant::now();
+        let frame = storage.frame().context("the accepted runs cannot be read")?;
+        let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
+        Ok(Shown {
+            counts: Counts::of(&settled),
+            reasons: verdicts::reasons(&settled, &world),
+            truths: verdicts::against_truth(&settled, &world),
+            chosen,
+            times,
+            tabling: start.elapsed(),
+            elapsed: began.elapsed(),
+        })
+    }
+}
+
+impl Shown {
+    fn text(&self, style: Style) -> String {
+        let width = columns::width();
+        let mut text = format!(
+            "{}\nEverything below comes from an invented world: no maker, card, game, driver or person in it exists.\n\n",
+            style.strong("Wearmark demo")
+        );
+        let c = self.counts;
+        text.push_str(&format!(
+            "{} submissions: {} accepted, {} held, {} rejected, {} refused (not stored).\n\n",
+            c.submissions, c.accepted, c.held, c.rejected, c.refused
+        ));
+        let heading = |name: &str| format!("{}\n", style.strong(name));
+        text.push_str(&heading("Medians: all cards in one configuration"));
+        text.push_str(&table::render(&self.chosen.cards, width));
+        text.push_str(&format!(
+            "(of {} configurations with three or more contributors)\n\n",
+            self.chosen.rows
+        ));
+        if let Some(track) = &self.chosen.track {
+            text.push_str(&heading(&format!("Medians: {} over its workloads", track.card)));
+            text.push_str(&table::render(&self.chosen.workloads, width));
+            text.push('\n');
+            text.push_str(&heading(&format!("Track: {} over driver releases", track.card)));
+            text.push_str(&track::render(track, width));
+            text.push('\n');
+        }
+        text.push_str(&heading("Held, rejected and refused: reasons, with an example each"));
+        text.push_str(&verdicts::reasons_text(&self.reasons, style));
+        text.push('\n');
+        text.push_str(&heading("Verdicts against what was planted in the invented world"));
+        text.push_str(&verdicts::truth_text(&self.truths));
+        text
+    }
+
+    fn json(&self, seed: u64) -> serde_json::Value {
+        json!({
+            "invented": true,
+            "seed": seed,
+            "counts": self.counts,
+            "medians": {"configurations": self.chosen.rows, "cards": self.chosen.cards, "workloads": self.chosen.workloads},
+            "track": self.chosen.track,
+            "reasons": self.reasons,
+            "truth": self.truths,
+            "seconds": {
+                "all": self.elapsed.as_secs_f64(),
+                "filling": self.times.filling.as_secs_f64(),
+                "making": self.times.making.as_secs_f64(),
+                "preparing": self.times.preparing.as_secs_f64(),
+                "waiting": self.times.waiting.as_secs_f64(),
+                "tables": self.tabling.as_secs_f64(),
+                "threads": self.times.threads
+            }
+        })
+    }
+
+    fn times_line(&self) -> String {
+        let t = &self.times;
+        format!(
+            "Done in {:.1} s: filling {:.1} s ({:.0} runs/s; on {} threads {:.1} s making runs, {:.1} s examining them; \
+             {:.1} s waiting for the writer), tables {:.1} s.",
+            self.elapsed.as_secs_f64(),
+            t.filling.as_secs_f64(),
+            self.counts.submissions as f64 / t.filling.as_secs_f64().max(1e-9),
+            t.threads,
+            t.making.as_secs_f64(),
+            t.preparing.as_secs_f64(),
+            t.waiting.as_secs_f64(),
+            self.tabling.as_secs_f64()
+        )
+    }
+}
+
+/// Where the demo's data is: the user's folder, or one that goes with the program.
+enum Folder {
+    Kept(PathBuf),
+    Temporary(TempDir),
+}
+
+impl Folder {
+    fn of(data: Option<&Path>) -> Result<Folder, Failure> {
+        Ok(match data {
+            Some(path) => Folder::Kept(path.to_owned()),
+            None => Folder::Temporary(
+                tempfile::Builder::new()
+                    .prefix("wearmark-demo-")
+                    .tempdir()
+                    .context("no temporary folder can be made")?,
+            ),
+        })
+    }
+
+    fn path(&self) -> &Path {
+        match self {
+            Folder::Kept(path) => path,
+            Folder::Temporary(folder) => folder.path(),
+        }
+    }
+}
+
+/// The address with a free port in place of port 0.
+fn free_address(listen: SocketAddr) -> Result<SocketAddr, Failure> {
+    let listener = TcpListener::bind(listen).with_context(|| {
+        format!("cannot listen on {listen}; take another port, for example --listen 127.0.0.1:0")
+    })?;
+    Ok(listener.local_addr()?)
+}
+
+/// Makes an account for whoever looks on, and says what to try.
+fn visitor(storage: &Storage, listen: SocketAddr) -> Result<(), Failure> {
+    let account = storage
+        .create_account("visitor", &account::random_password(), Role::Contributor, Utc::now())
+        .context("no account for you can be made")?;
+    let token =
+        storage.create_token(&account.id, "demo", Utc::now()).context("no token for you can be made")?;
+    output::note(&format!(
+        "\nServing until Ctrl-C. Try, in another terminal:\n  \
+         wearmark table --server http://{listen} --limit 20\n  \
+         curl 'http://{listen}/v1/medians?limit=5'\n  \
+         curl http://{listen}/v1/cards\n  \
+         curl http://{listen}/openapi.json\n\
+         To submit a run of your own, as `visitor`:\n  \
+         export WEARMARK_SERVER=http://{listen} WEARMARK_TOKEN={token}\n  \
+         wearmark submit run.json"
+    ));
+    Ok(())
+}

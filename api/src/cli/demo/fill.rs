@@ -1,0 +1,254 @@
+//! Fills a database from the invented world, through the same door as any submission: bytes of JSON,
+//! examined on all cores, judged and stored in arrival order by the one writer.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::mpsc::sync_channel;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use anyhow::Context;
+use chrono::{TimeDelta, Utc};
+use indicatif::ProgressBar;
+use wearmark_core::finding::Finding;
+use wearmark_core::verdict::Verdict;
+use wearmark_seed_data::World;
+
+use crate::cli::account::random_password;
+use crate::cli::exit::Failure;
+use crate::intake::{Intake, IntakeError, Prepared, Receipt};
+use crate::storage::accounts::Role;
+use crate::storage::ids::AccountId;
+use crate::storage::ticket::Ticket;
+
+/// Submissions that may wait for the writer at once: below what its queue takes, so that it is never too
+/// busy, and enough for full groups.
+const IN_FLIGHT: usize = 128;
+
+/// Examined submissions that may wait to be handed over, for each core.
+const AHEAD_PER_CORE: usize = 8;
+
+/// Time from a measurement to its submission.
+const ARRIVAL_DELAY: TimeDelta = TimeDelta::hours(1);
+
+/// What became of a submission.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Fate {
+    /// Stored and counts.
+    Accepted,
+    /// Stored, waits for a decision.
+    Held,
+    /// Stored with its reasons, counts for nothing.
+    Rejected,
+    /// Not stored: a duplicate, or no run document.
+    Refused,
+}
+
+/// A submission's end.
+#[derive(Debug)]
+pub struct Settled {
+    /// Index in arrival order.
+    pub at: usize,
+    /// What became of it.
+    pub fate: Fate,
+    /// Everything found.
+    pub findings: Vec<Finding>,
+}
+
+/// Where the time went. Times of several threads are added up.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Times {
+    /// Making the runs of the world and writing them as JSON.
+    pub making: Duration,
+    /// Parsing, examining, putting frame times on disk.
+    pub preparing: Duration,
+    /// Waiting for the writer to judge and commit.
+    pub waiting: Duration,
+    /// From first to last, by the clock on the wall.
+    pub filling: Duration,
+    /// Threads that made and prepared.
+    pub threads: usize,
+}
+
+/// One account for every contributor of the world; nobody knows their passwords.
+///
+/// # Errors
+/// When storage fails.
+pub fn make_accounts(intake: &Intake, world: &World) -> Result<Vec<AccountId>, Failure> {
+    // A password hash is slow on purpose, so all cores share the work.
+    let next = AtomicUsize::new(0);
+    let worker = || -> anyhow::Result<Vec<(usize, AccountId)>> {
+        let mut made = Vec::new();
+        while let Some((at, contributor)) = take(&next, &world.contributors) {
+            let account = intake
+                .storage
+                .create_account(&contributor.name, &random_password(), Role::Contributor, Utc::now())
+                .with_context(|| format!("the account {} cannot be made", contributor.name))?;
+            made.push((at, account.id));
+        }
+        Ok(made)
+    };
+    let mut accounts = thread::scope(|scope| -> Result<Vec<_>, Failure> {
+        let threads: Vec<_> = (0..cores()).map(|_| scope.spawn(worker)).collect();
+        let mut all = Vec::new();
+        for thread in threads {
+            all.extend(thread.join().map_err(|_| Failure::broken("a thread that made accounts broke off"))??);
+        }
+        Ok(all)
+    })?;
+    accounts.sort_unstable_by_key(|(at, _)| *at);
+    Ok(accounts.into_iter().map(|(_, id)| id).collect())
+}
+
+/// Submits everything the world has.
+///
+/// # Errors
+/// When storage fails.
+pub fn fill(
+    intake: &Intake,
+    world: &World,
+    accounts: &[AccountId],
+    bar: &ProgressBar,
+) -> Result<(Vec<Settled>, Times), Failure> {
+    let began = Instant::now();
+    let threads = cores();
+    let (next, making, preparing) = (AtomicUsize::new(0), AtomicU64::new(0), AtomicU64::new(0));
+    let (sender, receiver) = sync_channel(AHEAD_PER_CORE * threads);
+    let mut shelf = Shelf {
+        settled: Vec::with_capacity(world.len()),
+        in_flight: VecDeque::new(),
+        waiting: Duration::ZERO,
+        bar,
+    };
+    thread::scope(|scope| -> Result<(), Failure> {
+        for _ in 0..threads {
+            let sender = sender.clone();
+            let (next, making, preparing) = (&next, &making, &preparing);
+            scope.spawn(move || {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    if at >= world.len() {
+                        return;
+                    }
+                    let start = Instant::now();
+                    let submission = world.submission(at);
+                    let arrived = submission.run.measured_at + ARRIVAL_DELAY;
+                    let bytes = serde_json::to_vec(&submission.run);
+                    let made = Instant::now();
+                    let prepared = match bytes {
+                        Ok(bytes) => Some(intake.prepare(&accounts[submission.contributor], &bytes, arrived)),
+                        Err(_) => None,
+                    };
+                    add(making, made - start);
+                    add(preparing, made.elapsed());
+                    // Nobody listens any more once something has failed.
+                    if sender.send((at, prepared)).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(sender);
+        // What is examined early waits its turn: judgement looks at what was stored before.
+        let mut early = BTreeMap::new();
+        let mut turn = 0;
+        for (at, prepared) in receiver {
+            early.insert(at, prepared);
+            while let Some(prepared) = early.remove(&turn) {
+                let prepared = prepared
+                    .ok_or_else(|| Failure::broken(format!("submission {turn} cannot be written as JSON")))?;
+                shelf.hand_over(intake, turn, prepared)?;
+                turn += 1;
+            }
+        }
+        while !shelf.in_flight.is_empty() {
+            shelf.settle_oldest()?;
+        }
+        Ok(())
+    })?;
+    let nanos = |sum: &AtomicU64| Duration::from_nanos(sum.load(Ordering::Relaxed));
+    let times = Times {
+        making: nanos(&making),
+        preparing: nanos(&preparing),
+        waiting: shelf.waiting,
+        filling: began.elapsed(),
+        threads,
+    };
+    Ok((shelf.settled, times))
+}
+
+/// Submissions on their way through the writer.
+struct Shelf<'a> {
+    settled: Vec<Settled>,
+    in_flight: VecDeque<(usize, Ticket<Result<Receipt, IntakeError>>)>,
+    waiting: Duration,
+    bar: &'a ProgressBar,
+}
+
+impl Shelf<'_> {
+    fn hand_over(
+        &mut self,
+        intake: &Intake,
+        at: usize,
+        prepared: Result<Prepared, IntakeError>,
+    ) -> Result<(), Failure> {
+        match prepared {
+            Ok(prepared) => self.in_flight.push_back((at, intake.store(prepared, None))),
+            Err(error) => self.refuse(at, error)?,
+        }
+        if self.in_flight.len() >= IN_FLIGHT { self.settle_oldest() } else { Ok(()) }
+    }
+
+    fn settle_oldest(&mut self) -> Result<(), Failure> {
+        let Some((at, ticket)) = self.in_flight.pop_front() else { return Ok(()) };
+        let start = Instant::now();
+        let answer = ticket.wait();
+        self.waiting += start.elapsed();
+        match answer {
+            Ok(receipt) => {
+                let fate = match receipt.judgement.verdict {
+                    Verdict::Accepted => Fate::Accepted,
+                    Verdict::Held => Fate::Held,
+                    Verdict::Rejected => Fate::Rejected,
+                };
+                self.keep(Settled { at, fate, findings: receipt.judgement.findings });
+                Ok(())
+            }
+            Err(error) => self.refuse(at, error),
+        }
+    }
+
+    fn refuse(&mut self, at: usize, error: IntakeError) -> Result<(), Failure> {
+        let findings = match error {
+            IntakeError::Malformed(finding)
+            | IntakeError::UnknownBench(finding)
+            | IntakeError::Duplicate { finding, .. } => vec![finding],
+            IntakeError::OffSchema(findings) => findings,
+            other => {
+                let error = anyhow::Error::new(other)
+                    .context(format!("submission {at} of the invented world cannot be stored"));
+                return Err(Failure::Broken(error));
+            }
+        };
+        self.keep(Settled { at, fate: Fate::Refused, findings });
+        Ok(())
+    }
+
+    fn keep(&mut self, settled: Settled) {
+        self.settled.push(settled);
+        self.bar.inc(1);
+    }
+}
+
+fn take<'a, T>(next: &AtomicUsize, items: &'a [T]) -> Option<(usize, &'a T)> {
+    let at = next.fetch_add(1, Ordering::Relaxed);
+    items.get(at).map(|item| (at, item))
+}
+
+fn add(sum: &AtomicU64, time: Duration) {
+    sum.fetch_add(u64::try_from(time.as_nanos()).unwrap_or(u64::MAX), Ordering::Relaxed);
+}
+
+fn cores() -> usize {
+    thread::available_parallelism().map_or(2, std::num::NonZero::get)
+}
