@@ -9,5 +9,7 @@ mod medians;
 mod facts;
 mod errors;
 mod openapi;
+mod pack;
+mod cli;
 mod captures;
 mod durability;
