@@ -164,8 +164,8 @@ impl Shown {
         text.push_str(&heading("Medians: all cards in one configuration"));
         text.push_str(&table::render(&self.chosen.cards, width));
         text.push_str(&format!(
-            "(of {} configurations with three or more contributors)\n\n",
-            self.chosen.rows
+            "{} configurations have {} or more contributors; this is the one that most cards share.\n\n",
+            self.chosen.rows, self.chosen.min_contributors
         ));
         if let Some(track) = &self.chosen.track {
             text.push_str(&heading(&format!("Medians: {} over its workloads", track.card)));

@@ -109,10 +109,14 @@ fn telling_track(frame: &RunFrame, catalogue: &Catalogue, policy: &Policy) -> Re
 }
 
 fn tells(track: &Track) -> usize {
-    // Failures seen by several count like several more releases; a single one may be chance.
-    const FAILURE_WORTH: usize = 5;
+    // A release whose index has an interval says more than one without; failures seen by several
+    // contributors say more than either, a single one may be chance.
+    const INTERVAL_WORTH: usize = 3;
+    const FAILURE_WORTH: usize = 15;
+    let with_index = track.points.iter().filter(|p| p.index.is_some()).count();
     let with_interval = track.points.iter().filter(|p| p.index_low.is_some()).count();
     let failing =
         |p: &TrackPoint| p.did_not_start.iter().chain(&p.rendering_fault).any(|f| f.contributors >= 2);
-    with_interval + if track.points.iter().any(failing) { FAILURE_WORTH } else { 0 }
+    let failures = if track.points.iter().any(failing) { FAILURE_WORTH } else { 0 };
+    with_index + INTERVAL_WORTH * with_interval + failures
 }
