@@ -335,4 +335,7 @@ impl Storage {
 }
 
 #[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+pub(crate) mod fixture;
+#[cfg(test)]
 mod tests;

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use wearmark_core::finding::{Finding, Severity};
 use wearmark_core::judge::{DuplicatePass, Evidence, Judgement, judge};
+use wearmark_core::verdict::Verdict;
 
 use super::prepare::{self, FrameTimes, Prepared, Submission};
 use super::{IdempotencyKey, Intake, IntakeError, Receipt, siblings};
@@ -16,8 +17,6 @@ use crate::storage::rows::NewRun;
 use crate::storage::submissions::NewSubmission;
 use crate::storage::writer::Tx;
 use crate::storage::{benches, canonical, idempotency, proposals};
-
-use wearmark_core::verdict::Verdict;
 
 /// The receipt a submission would get now.
 pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt, IntakeError> {
@@ -83,7 +82,10 @@ fn remember(
 }
 
 /// The passes that are stored already. When that is all of them, or the whole submission is, it is refused.
-fn duplicates(conn: &mut Conn, submission: &Submission) -> Result<Vec<DuplicatePass>, IntakeError> {
+pub(super) fn duplicates(
+    conn: &mut Conn,
+    submission: &Submission,
+) -> Result<Vec<DuplicatePass>, IntakeError> {
     if let Some(of) = evidence::stored_fingerprint(conn, &submission.fingerprint)? {
         return Err(duplicate(of, "You have submitted this run before."));
     }
