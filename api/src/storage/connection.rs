@@ -97,3 +97,65 @@ impl CustomizeConnection<Conn, diesel::r2d2::Error> for SetUp {
         set_up(conn).map_err(diesel::r2d2::Error::QueryError)
     }
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use diesel::sql_types::{BigInt, Text};
+
+    use super::*;
+
+    #[derive(QueryableByName, Debug, PartialEq)]
+    struct Settings {
+        #[diesel(sql_type = BigInt)]
+        busy_timeout_ms: i64,
+        #[diesel(sql_type = Text)]
+        journal_mode: String,
+        #[diesel(sql_type = BigInt)]
+        synchronous: i64,
+        #[diesel(sql_type = BigInt)]
+        foreign_keys: i64,
+    }
+
+    fn settings(conn: &mut Conn) -> Settings {
+        diesel::sql_query(
+            "SELECT t.timeout AS busy_timeout_ms, j.journal_mode, s.synchronous, f.foreign_keys \
+             FROM pragma_busy_timeout t, pragma_journal_mode j, pragma_synchronous s, pragma_foreign_keys f",
+        )
+        .get_result(conn)
+        .unwrap()
+    }
+
+    #[test]
+    fn every_connection_waits_logs_ahead_syncs_fully_and_checks_foreign_keys() {
+        let folder = tempfile::tempdir().unwrap();
+        let database = folder.path().join("db");
+        // 2 is FULL (SQLite, documentation of the pragmas).
+        let wanted = || Settings {
+            busy_timeout_ms: 5_000,
+            journal_mode: "wal".to_owned(),
+            synchronous: 2,
+            foreign_keys: 1,
+        };
+        assert_eq!(settings(&mut open(&database).unwrap()), wanted());
+        let readers = readers(&database, 3).unwrap();
+        let mut taken: Vec<Reader> = (0..3).map(|_| readers.get().unwrap()).collect();
+        for conn in &mut taken {
+            assert_eq!(settings(conn), wanted());
+        }
+    }
+
+    #[test]
+    fn the_writers_transaction_holds_the_lock_from_its_beginning() {
+        let folder = tempfile::tempdir().unwrap();
+        let database = folder.path().join("db");
+        let (mut one, mut other) = (open(&database).unwrap(), open(&database).unwrap());
+        let Conn::Sqlite(impatient) = &mut other;
+        impatient.batch_execute("PRAGMA busy_timeout = 0").unwrap();
+        begin(&mut one).unwrap();
+        assert!(begin(&mut other).is_err());
+        rollback(&mut one).unwrap();
+        begin(&mut other).unwrap();
+        commit(&mut other).unwrap();
+    }
+}

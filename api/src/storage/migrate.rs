@@ -21,3 +21,97 @@ pub(crate) fn run(conn: &mut Conn) -> Result<(), StorageError> {
         Err(error) => Err(StorageError::Migrate(error.to_string())),
     }
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use diesel::prelude::*;
+    use diesel::query_builder::QueryFragment;
+    use diesel::sql_types::{Nullable, Text};
+    use diesel::sqlite::Sqlite;
+
+    use super::*;
+    use crate::storage::connection;
+    use crate::storage::tables::*;
+
+    #[derive(QueryableByName, Debug, PartialEq)]
+    struct Made {
+        #[diesel(sql_type = Text)]
+        name: String,
+        #[diesel(sql_type = Nullable<Text>)]
+        sql: Option<String>,
+    }
+
+    fn made(conn: &mut Conn) -> Vec<Made> {
+        diesel::sql_query(
+            "SELECT name, sql FROM sqlite_schema WHERE name NOT LIKE '\\_\\_diesel%' ESCAPE '\\' ORDER BY name",
+        )
+        .load(conn)
+        .unwrap()
+    }
+
+    #[test]
+    fn migrations_go_up_down_and_up_again_to_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut conn = connection::open(&folder.path().join("db")).unwrap();
+        run(&mut conn).unwrap();
+        let up = made(&mut conn);
+        assert!(up.iter().any(|m| m.name == "runs"));
+        let Conn::Sqlite(sqlite) = &mut conn;
+        sqlite.revert_all_migrations(SQLITE).unwrap();
+        let down: Vec<Made> =
+            made(&mut conn).into_iter().filter(|m| !m.name.starts_with("sqlite_")).collect();
+        assert_eq!(down, []);
+        run(&mut conn).unwrap();
+        assert_eq!(made(&mut conn), up);
+        run(&mut conn).unwrap();
+    }
+
+    /// Runs the query, which fails for a column that is not there, and counts its columns.
+    fn selects(conn: &mut Conn, table: &str, query: &impl QueryFragment<Sqlite>) -> usize {
+        let text = diesel::debug_query::<Sqlite, _>(query).to_string();
+        let text = text.split(" -- binds").next().unwrap();
+        diesel::sql_query(text).execute(conn).unwrap();
+        text.matches(&format!("`{table}`.`")).count()
+    }
+
+    fn columns(conn: &mut Conn, table: &str) -> Vec<String> {
+        #[derive(QueryableByName)]
+        struct Column {
+            #[diesel(sql_type = Text)]
+            name: String,
+        }
+        let columns: Vec<Column> =
+            diesel::sql_query(format!("SELECT name FROM pragma_table_info('{table}')")).load(conn).unwrap();
+        columns.into_iter().map(|c| c.name).collect()
+    }
+
+    macro_rules! agree {
+        ($conn:expr, $($table:ident),+) => {$(
+            let known = selects($conn, stringify!($table), &$table::table.select($table::all_columns));
+            assert_eq!(columns($conn, stringify!($table)).len(), known, stringify!($table));
+        )+};
+    }
+
+    #[test]
+    fn the_tables_of_the_code_are_those_of_the_database() {
+        let folder = tempfile::tempdir().unwrap();
+        let conn = &mut connection::open(&folder.path().join("db")).unwrap();
+        run(conn).unwrap();
+        agree!(
+            conn,
+            accounts,
+            tokens,
+            catalogue,
+            benches,
+            runs,
+            submissions,
+            passes,
+            findings,
+            proposals,
+            proposal_runs,
+            idempotency,
+            audit
+        );
+    }
+}
