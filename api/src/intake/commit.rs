@@ -44,7 +44,7 @@ pub(super) fn store(
     let submission = &prepared.submission;
     let run = RunId::new();
     insert(tx, submission, &run, &judgement, blob.as_deref())?;
-    if judgement.verdict == Verdict::Accepted {
+    if judgement.verdict != Verdict::Rejected {
         siblings::revisit(intake, tx, submission, &run, &ladder)?;
     }
     let receipt = receipt(submission, Some(run.clone()), judgement);

@@ -87,8 +87,14 @@ fn add(
     finding: Finding,
     shown_by: &RunId,
 ) -> Result<(), StorageError> {
-    // Rungs are accepted runs, so only a finding that outweighs that changes the verdict.
-    let verdict = Some(Verdict::of(std::slice::from_ref(&finding))).filter(|v| *v != Verdict::Accepted);
+    // Only a finding that outweighs the verdict changes it; a lighter one must not undo a decision.
+    let Some(record) = runs::record(tx.conn, &sibling.run)? else { return Ok(()) };
+    let (stands, _, _) = record.state()?;
+    let verdict = match (stands, Verdict::of(std::slice::from_ref(&finding))) {
+        (Verdict::Accepted, verdict @ (Verdict::Held | Verdict::Rejected))
+        | (Verdict::Held, verdict @ Verdict::Rejected) => Some(verdict),
+        _ => None,
+    };
     let change = verdict.map(|verdict| (verdict, tx.change.next()));
     if let Some((_, revision)) = change {
         tx.change.tables = revision;
