@@ -46,9 +46,9 @@ pub(crate) fn storage_error(doing: &'static str, error: &StorageError) -> ApiErr
 /// What a failure of intake is to a caller.
 pub(crate) fn intake_error(error: IntakeError) -> ApiError {
     match error {
-        IntakeError::Malformed(finding) => ApiError::with(ErrorCode::MalformedJson, vec![finding]),
+        IntakeError::Malformed(finding) => ApiError::with(ErrorCode::MalformedJson, vec![*finding]),
         IntakeError::OffSchema(findings) => ApiError::with(ErrorCode::OffSchema, findings),
-        IntakeError::UnknownBench(finding) => ApiError::with(ErrorCode::UnknownBench, vec![finding]),
+        IntakeError::UnknownBench(finding) => ApiError::with(ErrorCode::UnknownBench, vec![*finding]),
         IntakeError::Duplicate { of, finding } => ApiError::with(
             ErrorCode::Duplicate,
             vec![finding.evidence("run", of.as_str()).evidence("href", format!("/v1/runs/{of}"))],

@@ -64,20 +64,20 @@ pub struct Receipt {
 pub enum IntakeError {
     /// Not JSON.
     #[error("the body is not JSON")]
-    Malformed(Finding),
+    Malformed(Box<Finding>),
     /// JSON, but not a run document; every finding.
     #[error("the body is not a run document")]
     OffSchema(Vec<Finding>),
     /// It refers to a bench that is none of the contributor's.
     #[error("the bench is unknown")]
-    UnknownBench(Finding),
+    UnknownBench(Box<Finding>),
     /// The run is stored already.
     #[error("the run is stored already as {of}")]
     Duplicate {
         /// The stored run.
         of: RunId,
         /// The same in the form of a finding.
-        finding: Finding,
+        finding: Box<Finding>,
     },
     /// The idempotency key came with another body before.
     #[error("the idempotency key was used for another body")]

@@ -110,7 +110,7 @@ fn duplicate(of: RunId, message: &str) -> IntakeError {
     let finding = Finding::new("duplicate-run", Severity::Reject, "", message)
         .advice("Nothing was stored. Measure again for a new run; the stored one is named in the evidence.")
         .evidence("run", of.as_str());
-    IntakeError::Duplicate { of, finding }
+    IntakeError::Duplicate { of, finding: Box::new(finding) }
 }
 
 /// The judgement, and the bench's resolution ladder as it is stored.

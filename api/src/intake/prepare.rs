@@ -60,7 +60,7 @@ pub(super) fn read(
     now: DateTime<Utc>,
 ) -> Result<Submission, IntakeError> {
     let run = wearmark_schema::accept(bytes).map_err(|rejection| match rejection {
-        Rejection::Malformed(finding) => IntakeError::Malformed(finding),
+        Rejection::Malformed(finding) => IntakeError::Malformed(Box::new(finding)),
         Rejection::OffSchema(findings) => IntakeError::OffSchema(findings),
     })?;
     let (bench, bench_id) = resolve_bench(&intake.storage, account, &run)?;
@@ -110,7 +110,7 @@ fn resolve_bench(storage: &Storage, account: &AccountId, run: &Run) -> Result<(B
                 Ok(id) => storage.bench(account, &id)?.map(|bench| (bench, id)),
                 Err(_) => None,
             };
-            known.ok_or_else(|| IntakeError::UnknownBench(unknown_bench(id)))
+            known.ok_or_else(|| IntakeError::UnknownBench(Box::new(unknown_bench(id))))
         }
     }
 }

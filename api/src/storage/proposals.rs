@@ -98,6 +98,6 @@ pub(crate) fn all(conn: &mut Conn) -> Result<Vec<ProposalRow>, StorageError> {
             ProposalRow { kind, key, name, runs, first_seen: time::from_stored(first_seen) }
         })
         .collect();
-    rows.sort_by(|a, b| b.runs.cmp(&a.runs));
+    rows.sort_by_key(|row| std::cmp::Reverse(row.runs));
     Ok(rows)
 }

@@ -17,8 +17,11 @@ pub struct Ticket<T> {
     lost: fn() -> T,
 }
 
+/// Where the writer puts its answer.
+pub(crate) type Answer<T, E> = oneshot::Sender<Result<T, E>>;
+
 impl<T, E: From<StorageError>> Ticket<Result<T, E>> {
-    pub(crate) fn new() -> (oneshot::Sender<Result<T, E>>, Ticket<Result<T, E>>) {
+    pub(crate) fn new() -> (Answer<T, E>, Ticket<Result<T, E>>) {
         let (sender, answer) = oneshot::channel();
         (sender, Ticket { answer, lost: || Err(StorageError::Closed.into()) })
     }

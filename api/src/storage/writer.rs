@@ -9,11 +9,10 @@ use std::sync::{Mutex, PoisonError};
 use std::thread::{self, JoinHandle};
 
 use diesel::prelude::*;
-use tokio::sync::oneshot;
 
 use super::connection::{self, Conn};
 use super::error::StorageError;
-use super::ticket::Ticket;
+use super::ticket::{Answer, Ticket};
 
 /// Jobs that share a commit at most. With 32 the sync is a few per cent of a group's time, and the first of
 /// the group still waits only some tens of milliseconds for the last.
@@ -66,7 +65,7 @@ struct Write<T, E, F> {
     doing: &'static str,
     step: Option<F>,
     outcome: Option<Result<T, E>>,
-    answer: oneshot::Sender<Result<T, E>>,
+    answer: Answer<T, E>,
 }
 
 /// A savepoint is undone by an error, and diesel's own errors must fit into it.
