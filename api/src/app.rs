@@ -24,9 +24,11 @@ pub fn configure(state: Data<State>) -> impl FnOnce(&mut web::ServiceConfig) {
     }
 }
 
-/// The application with all that a request passes, outermost last.
+/// The application with all that a request passes, outermost last. `extra` may add routes that an
+/// embedding program wants behind the same middleware.
 pub fn build(
     state: Data<State>,
+    extra: impl FnOnce(&mut web::ServiceConfig),
 ) -> App<
     impl ServiceFactory<
         ServiceRequest,
@@ -37,6 +39,7 @@ pub fn build(
     >,
 > {
     App::new()
+        .configure(extra)
         .configure(configure(state))
         .wrap(from_fn(finish))
         .wrap(headers())

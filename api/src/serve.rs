@@ -8,7 +8,7 @@ use std::thread::JoinHandle;
 
 use actix_web::HttpServer;
 use actix_web::dev::{Server, ServerHandle};
-use actix_web::web::Data;
+use actix_web::web::{Data, ServiceConfig};
 use futures_util::future;
 
 use crate::app;
@@ -28,7 +28,7 @@ const BLOCKING_THREADS: usize = 24;
 /// When the address cannot be listened on.
 pub async fn serve(config: ServeConfig, intake: Intake) -> io::Result<()> {
     let storage = intake.storage.clone();
-    let (address, server) = bind(&config, intake)?;
+    let (address, server) = bind(&config, intake, |_| {})?;
     eprintln!("listening on http://{address}");
     let handle = server.handle();
     actix_web::rt::spawn(async move {
@@ -53,9 +53,12 @@ async fn stop_signal() -> io::Result<()> {
     Ok(())
 }
 
-fn bind(config: &ServeConfig, intake: Intake) -> io::Result<(SocketAddr, Server)> {
+fn bind<E>(config: &ServeConfig, intake: Intake, extra: E) -> io::Result<(SocketAddr, Server)>
+where
+    E: Fn(&mut ServiceConfig) + Clone + Send + 'static,
+{
     let state = Data::new(State::new(intake, config.limits.clone()));
-    let server = HttpServer::new(move || app::build(state.clone()))
+    let server = HttpServer::new(move || app::build(state.clone(), extra.clone()))
         .workers(config.workers)
         .worker_max_blocking_threads(BLOCKING_THREADS)
         .client_request_timeout(std::time::Duration::from_secs(10))
@@ -79,10 +82,21 @@ impl Running {
     /// # Errors
     /// When the address cannot be listened on.
     pub fn start(config: ServeConfig, intake: Intake) -> io::Result<Running> {
+        Running::start_with(config, intake, |_| {})
+    }
+
+    /// Starts serving, with routes of the embedding program beside the service's own.
+    ///
+    /// # Errors
+    /// When the address cannot be listened on.
+    pub fn start_with<E>(config: ServeConfig, intake: Intake, extra: E) -> io::Result<Running>
+    where
+        E: Fn(&mut ServiceConfig) + Clone + Send + 'static,
+    {
         let (started, starting) = mpsc::channel();
         let thread = std::thread::Builder::new().name("service".to_owned()).spawn(move || {
             actix_web::rt::System::new().block_on(async move {
-                let (address, server) = bind(&config, intake)?;
+                let (address, server) = bind(&config, intake, extra)?;
                 // Whoever starts the service waits for this.
                 let _ = started.send((address, server.handle()));
                 server.await

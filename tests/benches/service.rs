@@ -372,7 +372,7 @@ fn cached(folder: &Path) {
     let head = |path: &str| format!("GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n");
     let length = Client::new(&bench.url).exchange(&head(table), b"").1;
     let constant = format!("/constant/{length}");
-    let mut measure = |path: &str| {
+    let measure = |path: &str| {
         let head = head(path);
         rate(4, SECONDS / 2, |_, done, stop| {
             let mut client = Client::new(&bench.url);

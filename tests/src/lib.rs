@@ -8,3 +8,5 @@ pub mod caller;
 pub mod runs;
 pub mod binary;
 pub mod served;
+pub mod world;
+pub mod constant;
