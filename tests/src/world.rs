@@ -28,11 +28,12 @@ pub fn stored(folder: &Path, runs: usize) -> Intake {
     let intake = Intake { storage, policy: Arc::new(Policy::published()) };
     for submission in world.submissions().take(runs) {
         let body = serde_json::to_vec(&submission.run).unwrap();
-        let prepared = intake.prepare(&accounts[submission.contributor], &body, Utc::now());
-        match prepared.map(|prepared| intake.store(prepared, None).wait()) {
-            Ok(Ok(_)) | Ok(Err(IntakeError::Duplicate { .. })) | Err(IntakeError::Duplicate { .. }) => {}
-            Ok(Err(error)) | Err(error) => panic!("{error:?}: {:?}", submission.label),
-        }
+        let stored = match intake.prepare(&accounts[submission.contributor], &body, Utc::now()) {
+            Ok(prepared) => intake.store(prepared, None).wait().err(),
+            Err(error) => Some(error),
+        };
+        let expected = matches!(stored, None | Some(IntakeError::Duplicate { .. }));
+        assert!(expected, "{stored:?}: {:?}", submission.label);
     }
     intake
 }
