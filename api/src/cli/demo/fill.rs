@@ -222,7 +222,7 @@ impl Shelf<'_> {
         let findings = match error {
             IntakeError::Malformed(finding)
             | IntakeError::UnknownBench(finding)
-            | IntakeError::Duplicate { finding, .. } => vec![finding],
+            | IntakeError::Duplicate { finding, .. } => vec![*finding],
             IntakeError::OffSchema(findings) => findings,
             other => {
                 let error = anyhow::Error::new(other)
