@@ -8,13 +8,15 @@ use crate::finding::Finding;
 use crate::identity::Identity;
 use crate::platform::{self, Proposal};
 use crate::policy::Policy;
-use crate::run::{Bench, Run};
+use crate::run::{Bench, Outcome, Run};
 use crate::series;
 use crate::statistics::{self, RunStatistics};
 
 /// A run with its figures, its canonical names and all findings so far.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Examined {
+    /// How the run ended.
+    pub outcome: Outcome,
     /// Figures of the run.
     pub statistics: RunStatistics,
     /// Canonical names.
@@ -34,5 +36,11 @@ pub fn examine(run: &Run, bench: &Bench, bench_id: &str, catalogue: &Catalogue, 
     let mut findings = series::check(run, &statistics, policy);
     let platform = platform::check(run, bench, bench_id, catalogue);
     findings.extend(platform.findings);
-    Examined { statistics, identity: platform.identity, findings, proposals: platform.proposals }
+    Examined {
+        outcome: run.outcome,
+        statistics,
+        identity: platform.identity,
+        findings,
+        proposals: platform.proposals,
+    }
 }

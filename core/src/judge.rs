@@ -8,9 +8,10 @@ mod rules;
 use serde::{Deserialize, Serialize};
 
 use crate::examine::Examined;
-use crate::finding::{Finding, Rule};
+use crate::finding::{Finding, Rule, Severity};
 use crate::ladder;
 use crate::policy::Policy;
+use crate::run::Outcome;
 use crate::verdict::Verdict;
 
 /// One accepted completed run of ANOTHER contributor in the same cell (configuration and driver release).
@@ -73,6 +74,9 @@ pub struct Judgement {
     pub z: Option<f64>,
 }
 
+/// Codes of the series step that say that something else than the load set the pace.
+const PACED: [&str; 2] = ["capped", "even-pacing"];
+
 /// All rules of this step.
 pub const RULES: &[Rule] = rules::RULES;
 
@@ -80,13 +84,17 @@ pub const RULES: &[Rule] = rules::RULES;
 pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judgement {
     let mut findings = examined.findings.clone();
     findings.extend(evidence.duplicates.iter().map(rules::duplicate_pass));
-    findings.extend(platform_limited(examined, evidence));
-    let standing =
-        numbers::stand(&examined.statistics, &examined.identity.platform, &evidence.peers, &policy.judge);
-    if examined.statistics.mean_fps.is_some() {
-        match &standing {
-            Some(standing) => findings.extend(rules::standing(standing, &policy.judge)),
-            None => findings.push(rules::uncorroborated()),
+    findings.extend(rules::failure(examined.outcome));
+    let mut standing = None;
+    if examined.outcome == Outcome::Completed {
+        findings.extend(platform_limited(examined, evidence));
+        if examined.statistics.mean_fps.is_some() && !paced(&examined.findings) {
+            let platform = &examined.identity.platform;
+            standing = numbers::stand(&examined.statistics, platform, &evidence.peers, &policy.judge);
+            match &standing {
+                Some(standing) => findings.extend(rules::standing(standing, &policy.judge)),
+                None => findings.push(rules::uncorroborated()),
+            }
         }
     }
     Judgement {
@@ -96,6 +104,12 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
         deviation: standing.as_ref().map(|s| s.mean.deviation),
         z: standing.as_ref().map(|s| s.mean.z),
     }
+}
+
+/// Whether something else than the load set the pace: such a rate is not the card's, and comparing it says
+/// nothing.
+fn paced(findings: &[Finding]) -> bool {
+    findings.iter().any(|f| f.severity >= Severity::Hold && PACED.contains(&f.code.as_ref()))
 }
 
 /// The remark that the run shows its platform, not its card, when the ladder says so.

@@ -3,6 +3,7 @@
 use wearmark_core::examine::Examined;
 use wearmark_core::finding::Finding;
 use wearmark_core::judge::{Evidence, Rung, judge};
+use wearmark_core::run::Outcome;
 use wearmark_core::verdict::Verdict;
 
 use super::Intake;
@@ -75,7 +76,13 @@ fn platform_limited(
     let identity = record.identity()?;
     let evidence =
         Evidence { ladder: other_rungs(ladder, identity.width, identity.height), ..Evidence::default() };
-    let examined = Examined { statistics, identity, findings: Vec::new(), proposals: Vec::new() };
+    let examined = Examined {
+        outcome: Outcome::Completed,
+        statistics,
+        identity,
+        findings: Vec::new(),
+        proposals: Vec::new(),
+    };
     let judgement = judge(&examined, &evidence, &intake.policy);
     Ok(judgement.findings.into_iter().find(|f| f.code == PLATFORM_LIMITED))
 }

@@ -6,6 +6,7 @@ use super::Peer;
 use crate::policy::judge::JudgePolicy;
 use crate::statistics::RunStatistics;
 use crate::statistics::quantile::median;
+use crate::statistics::robust;
 
 /// Where one figure stands.
 #[derive(Debug, Clone, PartialEq)]
@@ -107,8 +108,16 @@ fn place(value: f64, of: &[f64], prior_variance: f64, policy: &JudgePolicy) -> O
     let n = of.len() as f64;
     let location = median(&mut of.to_vec())?;
     let squares: f64 = of.iter().map(|v| (v - location).powi(2)).sum();
+    let mut own_variance = squares / (n - 1.0).max(1.0);
+    // One wild peer must not open the door to the next: the scale is held to that of Algorithm A (ISO 13528,
+    // annex C), but not below 0.6 of what was measured.
+    if of.len() >= 4
+        && let Some((_, robust_sd)) = robust::algorithm_a(of)
+    {
+        own_variance = own_variance.min(robust_sd.powi(2).max(0.36 * own_variance));
+    }
     let df = policy.prior_df + n - 1.0;
-    let variance = (policy.prior_df * prior_variance + squares) / df;
+    let variance = (policy.prior_df * prior_variance + (n - 1.0) * own_variance) / df;
     let scale = (variance * (1.0 + std::f64::consts::FRAC_PI_2 / n)).sqrt();
     let deviation = value - location;
     Some(Place { deviation, scale, z: normal_equivalent(deviation / scale, df) })

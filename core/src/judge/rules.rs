@@ -4,6 +4,7 @@ use super::numbers::{Place, Standing};
 use super::{DuplicatePass, Rung};
 use crate::finding::{Finding, Rule, Severity};
 use crate::policy::judge::JudgePolicy;
+use crate::run::Outcome;
 
 /// All rules of this step.
 pub(super) const RULES: &[Rule] = &[
@@ -11,6 +12,21 @@ pub(super) const RULES: &[Rule] = &[
         code: "duplicate-pass",
         severity: Severity::Reject,
         explanation: "Some pass has the frame times of a pass that is stored already; no two captures are equal.",
+    },
+    Rule {
+        code: "did-not-start",
+        severity: Severity::Note,
+        explanation: "The program did not reach the scene; the run counts as a failure of this driver release, not as a rate.",
+    },
+    Rule {
+        code: "crashed",
+        severity: Severity::Note,
+        explanation: "The program stopped on the way; the run counts as a failure of this driver release, not as a rate.",
+    },
+    Rule {
+        code: "rendering-fault",
+        severity: Severity::Note,
+        explanation: "The program drew wrongly; the run counts as a failure of this driver release, not as a rate, and carries a caution, since faults can flash.",
     },
     Rule {
         code: "platform-limited",
@@ -25,7 +41,7 @@ pub(super) const RULES: &[Rule] = &[
     Rule {
         code: "unit-against-peers",
         severity: Severity::Reject,
-        explanation: "The rate is off from other contributors' by about a factor of a thousand: frame times in another unit.",
+        explanation: "The rate is off from other contributors' by about a factor of a thousand, or is a thousand over theirs: frame times in another unit, or rates given as times.",
     },
     Rule {
         code: "outlier-mean",
@@ -55,6 +71,12 @@ const CAUSES_BELOW: &str = "Likely causes, the commonest first: a frame cap or v
 /// Likely causes of a rate above the peers', the commonest first (common practice).
 const CAUSES_ABOVE: &str = "Likely causes, the commonest first: another preset, resolution or upscaler than stated; another card or memory size than stated; changed clocks that are not stated; a newer build of the program; a faster processor. Check these and correct the run, or measure three passes again and submit.";
 
+/// What makes a report of a failure worth more.
+const AGAIN: &str = "If it happens every time, say so in the notes, with what the program said; try the release before and the one after.";
+
+/// The usual caution about flashing faults.
+const FLASHING: &str = "Caution: faulty pictures can flicker or flash, and flashing can trigger seizures in people with photosensitive epilepsy. Look away, stop the program, do not show recordings without a warning, and ask a doctor when in doubt.";
+
 /// What the rule says of a pass that is stored already.
 pub(super) fn duplicate_pass(duplicate: &DuplicatePass) -> Finding {
     Finding::new(
@@ -65,6 +87,19 @@ pub(super) fn duplicate_pass(duplicate: &DuplicatePass) -> Finding {
     )
     .advice("Submit each capture once. If both runs are yours and one is mislabelled, say so in an appeal.")
     .evidence("run", duplicate.run.as_str())
+}
+
+/// What is said of a run that did not end well; none for a completed one.
+pub(super) fn failure(outcome: Outcome) -> Option<Finding> {
+    let (code, message, advice) = match outcome {
+        Outcome::Completed => return None,
+        Outcome::DidNotStart => ("did-not-start", "The program did not start.", AGAIN),
+        Outcome::Crashed => ("crashed", "The program crashed.", AGAIN),
+        Outcome::RenderingFault => ("rendering-fault", "The program drew wrongly.", FLASHING),
+    };
+    let message = format!("{message} The run counts as a failure of this driver release, not as a rate.");
+    let finding = Finding::new(code, Severity::Note, "/outcome", message).advice(advice);
+    Some(finding.evidence("outcome", outcome.as_str()))
 }
 
 /// What the rule says of a rung that does not rise with fewer pixels.
@@ -118,7 +153,25 @@ pub(super) fn standing(standing: &Standing, policy: &JudgePolicy) -> Vec<Finding
 
 fn unit(standing: &Standing, policy: &JudgePolicy) -> Option<Finding> {
     let thousand = 1000_f64.ln();
-    let off = (standing.mean.deviation.abs() - thousand).abs();
+    let deviation = standing.mean.deviation;
+    let off = (deviation.abs() - thousand).abs();
+    // Rates read as times turn f fps into 1000 / f; only far from where both are alike does that show.
+    let turned = deviation + 2.0 * standing.location_fps.ln() - thousand;
+    let rates =
+        deviation.abs() > policy.turned_least && turned.abs() < policy.turned_scales * standing.mean.scale;
+    if rates && off >= policy.unit_tolerance {
+        let finding = Finding::new(
+            "unit-against-peers",
+            Severity::Reject,
+            "/passes",
+            format!(
+                "Other contributors have {:.1} fps; the mean rate is what comes out when such rates are given as frame times.",
+                standing.location_fps
+            ),
+        )
+        .advice("Give frame times in milliseconds; when packing, name the column that has them.");
+        return Some(with_numbers(finding, standing, &standing.mean));
+    }
     (off < policy.unit_tolerance).then(|| {
         with_numbers(
             Finding::new(

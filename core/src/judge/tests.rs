@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::identity::Identity;
-use crate::run::SceneKind;
+use crate::run::{Outcome, SceneKind};
 use crate::statistics::{Grade, RunStatistics};
 
 fn identity(platform: &str) -> Identity {
@@ -30,6 +30,7 @@ fn identity(platform: &str) -> Identity {
 
 fn examined(mean_fps: f64, low_fps: f64) -> Examined {
     Examined {
+        outcome: Outcome::Completed,
         statistics: RunStatistics {
             passes: Vec::new(),
             grade: Grade::Full,
@@ -213,7 +214,49 @@ fn a_failure_has_no_figure_to_judge() {
     let mut failed = examined(60.0, 45.0);
     failed.statistics.mean_fps = None;
     failed.statistics.low_percentile_fps = None;
+    failed.outcome = Outcome::Crashed;
     let evidence = Evidence { peers: vec![peer("bo", 60.0, 45.0)], ..Evidence::default() };
     let judgement = judge(&failed, &evidence, &Policy::published());
-    assert_eq!((judgement.verdict, judgement.findings.len()), (Verdict::Accepted, 0));
+    assert_eq!(judgement.verdict, Verdict::Accepted);
+    assert_eq!(codes(&judgement), [("crashed", Severity::Note)]);
+}
+
+#[test]
+fn a_rendering_fault_carries_a_caution_and_its_rate_is_not_compared() {
+    let faulty = Examined { outcome: Outcome::RenderingFault, ..examined(240.0, 200.0) };
+    let peers = (0..5).map(|c| peer(&format!("c{c}"), 60.0, 45.0)).collect();
+    let judgement = judge(&faulty, &Evidence { peers, ..Evidence::default() }, &Policy::published());
+    assert_eq!(codes(&judgement), [("rendering-fault", Severity::Note)]);
+    assert!(judgement.findings[0].advice.contains("seizures"));
+    assert_eq!((judgement.verdict, judgement.z), (Verdict::Accepted, None));
+}
+
+#[test]
+fn a_capped_run_is_held_for_the_cap_and_not_compared() {
+    let mut capped = examined(30.0, 29.9);
+    capped.findings.push(Finding::new("capped", Severity::Hold, "/passes/0", "Paced."));
+    let peers = (0..5).map(|c| peer(&format!("c{c}"), 60.0, 45.0)).collect();
+    let judgement = judge(&capped, &Evidence { peers, ..Evidence::default() }, &Policy::published());
+    assert_eq!((judgement.verdict, judgement.findings.len()), (Verdict::Held, 1));
+}
+
+#[test]
+fn rates_given_as_frame_times_are_rejected_where_that_can_be_told() {
+    let reject = ("unit-against-peers", Severity::Reject);
+    for (fps, told) in [(144.0, true), (40.0, false), (12.0, true)] {
+        let evidence = Evidence { peers: vec![peer("bo", fps, 0.75 * fps)], ..Evidence::default() };
+        let turned = 1000.0 / (1.02 * fps);
+        let judgement = judge(&examined(turned, 0.75 * turned), &evidence, &Policy::published());
+        assert_eq!(codes(&judgement).contains(&reject), told, "{fps}");
+    }
+}
+
+#[test]
+fn one_wild_peer_does_not_open_the_door_to_the_next() {
+    let mut peers: Vec<Peer> =
+        (0..5).map(|c| peer(&format!("c{c}"), 59.0 + 0.5 * f64::from(c), 45.0)).collect();
+    peers.push(peer("wild", 90.0, 67.5));
+    let judgement =
+        judge(&examined(90.5, 68.0), &Evidence { peers, ..Evidence::default() }, &Policy::published());
+    assert_eq!(judgement.verdict, Verdict::Held);
 }

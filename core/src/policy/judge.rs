@@ -19,8 +19,8 @@ pub struct JudgePolicy {
     /// Standard deviation of ln(1% low / mean fps) between contributors in one cell (same study: 0.045
     /// for one run against a model, widened by the spread of the cell's own few values).
     pub low_sd: f64,
-    /// |z| of the mean from which a run is held. 2.8 holds 0.5 % of honest runs if z is normal and about
-    /// 1 % with the heavier tails that `judge` tests simulate.
+    /// |z| of the mean from which a run is held. 3.0 holds 0.3 % of honest runs if z is normal, and up to
+    /// about 1 % (with 20 peers) with the heavier tails that the tests of `judge` simulate.
     pub hold_z: f64,
     /// |z| of the 1% low over the mean from which a run is held; stutter differs more between machines
     /// than rates do, and its tail is heavier.
@@ -35,6 +35,12 @@ pub struct JudgePolicy {
     /// How near a deviation must come to ln 1000 (or -ln 1000) to be a matter of units: honest rates of
     /// one cell differ by less than a factor of exp(0.5) = 1.65.
     pub unit_tolerance: f64,
+    /// Least |deviation| at which rates given as frame times are told from a slow or fast run: near 32 fps
+    /// both read alike. A factor of e, far beyond what benches of one cell differ by.
+    pub turned_least: f64,
+    /// How near the rate must come to 1000 over the peers', in standard deviations of an honest run
+    /// (same study: finds 83 % of such errors and one honest run in 17,000).
+    pub turned_scales: f64,
     /// Difference in ln mean fps and in ln(1% low / mean) below which two contributors' figures are the
     /// same figure: a tenth of what one bench repeats to.
     pub same_figure: f64,
@@ -49,12 +55,14 @@ impl JudgePolicy {
             platform_sd: 0.12,
             enough_of_class: 2,
             low_sd: 0.07,
-            hold_z: 2.8,
+            hold_z: 3.0,
             hold_low_z: 3.5,
             remark_z: 2.0,
             reject_z: 5.0,
             reject_contributors: 3,
             unit_tolerance: 0.5,
+            turned_least: 1.0,
+            turned_scales: 4.0,
             same_figure: 0.0005,
         }
     }
