@@ -120,7 +120,7 @@ fn place(value: f64, of: &[f64], prior_variance: f64, policy: &JudgePolicy) -> O
     let variance = (policy.prior_df * prior_variance + (n - 1.0) * own_variance) / df;
     let scale = (variance * (1.0 + std::f64::consts::FRAC_PI_2 / n)).sqrt();
     let deviation = value - location;
-    Some(Place { deviation, scale, z: normal_equivalent(deviation / scale, df) })
+    Some(Place { deviation, scale, z: normal_equivalent(deviation / scale, policy.tail_df) })
 }
 
 /// The normal quantile with the same tail probability as `t` has under Student's t with `df` degrees of

@@ -19,8 +19,11 @@ pub struct JudgePolicy {
     /// Standard deviation of ln(1% low / mean fps) between contributors in one cell (same study: 0.045
     /// for one run against a model, widened by the spread of the cell's own few values).
     pub low_sd: f64,
-    /// |z| of the mean from which a run is held. 3.0 holds 0.3 % of honest runs if z is normal, and up to
-    /// about 1 % (with 20 peers) with the heavier tails that the tests of `judge` simulate.
+    /// Degrees of freedom of the t distribution that turns a deviation into z, whatever the number of peers:
+    /// honest runs have heavier tails than the normal however well the scale is known (same study: 6).
+    pub tail_df: f64,
+    /// |z| of the mean from which a run is held. The study's limit, 2.4; with the heavy tails that the tests
+    /// of `judge` simulate it holds about 1 % of honest runs at any number of peers.
     pub hold_z: f64,
     /// |z| of the 1% low over the mean from which a run is held; stutter differs more between machines
     /// than rates do, and its tail is heavier.
@@ -55,9 +58,10 @@ impl JudgePolicy {
             platform_sd: 0.12,
             enough_of_class: 2,
             low_sd: 0.07,
-            hold_z: 3.0,
-            hold_low_z: 3.5,
-            remark_z: 2.0,
+            tail_df: 6.0,
+            hold_z: 2.4,
+            hold_low_z: 3.0,
+            remark_z: 1.7,
             reject_z: 5.0,
             reject_contributors: 3,
             unit_tolerance: 0.5,
