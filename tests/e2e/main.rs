@@ -11,5 +11,6 @@ mod errors;
 mod openapi;
 mod pack;
 mod cli;
+mod readme;
 mod captures;
 mod durability;

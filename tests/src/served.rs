@@ -34,7 +34,16 @@ impl Served {
     /// # Panics
     /// When no such line comes in time.
     #[track_caller]
-    pub fn from_command(mut command: Command) -> Served {
+    pub fn from_command(command: Command) -> Served {
+        Served::from_command_within(command, START_LIMIT)
+    }
+
+    /// The same with a limit of its own, for commands that build or fill something first.
+    ///
+    /// # Panics
+    /// When no such line comes in time.
+    #[track_caller]
+    pub fn from_command_within(mut command: Command, limit: Duration) -> Served {
         let mut child =
             command.stdin(Stdio::null()).stderr(Stdio::piped()).spawn().expect("the program starts");
         let stderr = child.stderr.take().expect("stderr is piped");
@@ -53,12 +62,12 @@ impl Served {
             }
             let _ = sender.send(Err(seen));
         });
-        match receiver.recv_timeout(START_LIMIT) {
+        match receiver.recv_timeout(limit) {
             Ok(Ok(url)) => Served { child, url: url.trim_end_matches('/').to_owned() },
             Ok(Err(said)) => panic!("the program ended before it listened; it said:\n{said}"),
             Err(_) => {
                 let _ = child.kill();
-                panic!("the program did not listen within {START_LIMIT:?}")
+                panic!("the program did not listen within {limit:?}")
             }
         }
     }
