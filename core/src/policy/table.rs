@@ -2,33 +2,59 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::statistics::Grade;
+
 /// Thresholds of the published tables.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TablePolicy {
+    /// Grades pooled when a query names none: runs of three or more passes. Quick and summary runs stay
+    /// available on request; without repeats nothing tells a slip from a figure (common practice).
+    pub evidence: Vec<Grade>,
     /// Confidence of the published intervals. Common practice: 0.95.
     pub confidence: f64,
-    /// Pooled between-contributor standard deviation of ln fps, the prior of the moderated interval.
+    /// Pooled between-contributor standard deviation of ln(mean fps), the prior of the moderated interval.
     /// From the project's simulation study; to be estimated again from accepted runs.
     pub prior_sd: f64,
+    /// The same of ln(1% low). A 1% low is the mean rate times a ratio that varies by 0.045 from run to
+    /// run, nearly independent of it (same study): sqrt(0.038^2 + 0.045^2).
+    pub prior_sd_low: f64,
     /// Degrees of freedom that the prior weighs as much as (Smyth 2004). Same source.
     pub prior_df: f64,
-    /// Pooled standard deviation of a matched ln ratio between contributors: sqrt(2) x 1.57 %, two runs
-    /// of one bench. Same source.
-    pub matched_prior_sd: f64,
+    /// Standard error of a median over that of a mean for 2, 3, 4, 5 and 6 contributors (same study).
+    pub median_factor: [f64; 5],
+    /// The same beyond, for even and for odd numbers; normal samples tend to sqrt(pi / 2) = 1.2533.
+    pub median_factor_beyond: [f64; 2],
+    /// From that many contributors on, one wild value may not widen the interval of all: the standard
+    /// deviation is held to that of Algorithm A (ISO 13528, annex C).
+    pub robust_from: u32,
+    /// Least share of the plain standard deviation that this leaves, so that ties cannot shrink it.
+    pub robust_floor: f64,
+    /// Contributors below which a figure has no interval and no rank: one says nothing about the next.
+    pub interval_contributors: u32,
     /// Contributors from which a row is no longer called indicative. At 2 and 3 the interval rests
     /// mostly on the prior.
     pub full_contributors: u32,
+    /// Pooled standard deviation of a matched ln ratio between contributors: sqrt(2) x 1.57 %, two runs
+    /// of one bench. Same source.
+    pub matched_prior_sd: f64,
 }
 
 impl TablePolicy {
     /// The values that the documentation names.
     pub fn published() -> TablePolicy {
         TablePolicy {
+            evidence: vec![Grade::Full, Grade::Short],
             confidence: 0.95,
             prior_sd: 0.038,
+            prior_sd_low: 0.059,
             prior_df: 8.0,
-            matched_prior_sd: 0.0222,
+            median_factor: [1.00, 1.16, 1.09, 1.20, 1.14],
+            median_factor_beyond: [1.20, 1.25],
+            robust_from: 4,
+            robust_floor: 0.6,
+            interval_contributors: 2,
             full_contributors: 4,
+            matched_prior_sd: 0.0222,
         }
     }
 }

@@ -1,59 +1,81 @@
-//! The resident frame: every accepted run as one row, keys as categories, ready to be grouped.
+//! The resident frame of accepted runs.
+
+use std::collections::HashSet;
+use std::sync::Arc;
 
 use polars::prelude::*;
 
-use super::output::Table;
-use super::{CONTEXT_KEYS, failed};
+use super::columns::{RUN, Words};
 use crate::error::CoreError;
 use crate::fact::RunFact;
 
-/// How many appended pieces a frame may hold before its columns are laid out in one piece again.
-/// Grouping walks pieces one by one, so a few hundred cost nothing and tens of thousands would.
-const MOST_CHUNKS: usize = 256;
+/// New rows are kept apart until there are this many, or a [`MERGE_SHARE`]th of all: adding a run then
+/// copies at most that share, and each row is copied into the large part about that many times less
+/// often than if every change rewrote the frame.
+const MERGE_ROWS: usize = 512;
 
-/// All accepted runs as columns; cheap to clone, since the columns are shared.
+/// See [`MERGE_ROWS`].
+const MERGE_SHARE: usize = 32;
+
+/// All accepted runs as columns; cheap to clone.
 #[derive(Debug, Clone, Default)]
-pub struct RunFrame {
-    data: DataFrame,
+pub struct RunFrame(Arc<Parts>);
+
+#[derive(Debug, Clone, Default)]
+struct Parts {
+    words: Words,
+    /// The bulk, each column in one piece.
+    settled: DataFrame,
+    /// What came since.
+    recent: DataFrame,
+    /// No run in the frame has a greater id. Ids that sort by time make most additions cheap: what is
+    /// greater than all ids cannot be there already.
+    greatest: String,
 }
 
 impl RunFrame {
-    /// A frame of the given runs.
+    /// A frame of the given runs. A run id that occurs twice keeps its last fact.
     ///
     /// # Errors
     /// When the table engine fails.
     pub fn new(facts: &[RunFact]) -> Result<RunFrame, CoreError> {
-        Ok(RunFrame { data: columns_of(facts).map_err(failed("building the frame of runs"))? })
+        RunFrame::default().updated(facts, &[])
     }
 
-    /// The frame with `gone` taken out (by run id) and `facts` added; the old frame stays as it is.
+    /// The frame with `gone` taken out (by run id) and `facts` added; the old frame stays as it is. A fact
+    /// whose run is there already takes its place.
     ///
     /// # Errors
     /// When the table engine fails.
     pub fn updated(&self, facts: &[RunFact], gone: &[String]) -> Result<RunFrame, CoreError> {
-        if self.data.width() == 0 {
-            return RunFrame::new(facts);
+        let mut seen = HashSet::with_capacity(facts.len());
+        let mut repeated = false;
+        for fact in facts {
+            repeated |= !seen.insert(fact.run.as_str());
         }
-        let doing = "updating the frame of runs";
-        let mut data = self.data.clone();
-        if !gone.is_empty() {
-            let ids = Series::new("run".into(), gone);
-            let stays = col("run").is_in(lit(ids).implode(false), false).not();
-            data = data.lazy().filter(stays).collect().map_err(failed(doing))?;
+        if repeated {
+            seen.clear();
+            let mut last: Vec<RunFact> =
+                facts.iter().rev().filter(|f| seen.insert(f.run.as_str())).cloned().collect();
+            last.reverse();
+            return self.updated(&last, gone);
         }
-        if !facts.is_empty() {
-            let added = columns_of(facts).map_err(failed(doing))?;
-            data = data.vstack(&added).map_err(failed(doing))?;
-        }
-        if data.first_col_n_chunks() > MOST_CHUNKS {
-            data.rechunk_mut();
-        }
-        Ok(RunFrame { data })
+        let leaving: HashSet<&str> = gone
+            .iter()
+            .map(String::as_str)
+            .chain(facts.iter().map(|f| f.run.as_str()))
+            .filter(|id| *id <= self.0.greatest.as_str())
+            .collect();
+        let mut parts = Parts::clone(&self.0);
+        parts
+            .apply(facts, &leaving)
+            .map_err(|source| CoreError::Table { doing: "bringing the frame of runs up to date", source })?;
+        Ok(RunFrame(Arc::new(parts)))
     }
 
     /// Runs in the frame.
     pub fn len(&self) -> usize {
-        self.data.height()
+        self.0.settled.height() + self.0.recent.height()
     }
 
     /// Whether there is none.
@@ -61,96 +83,55 @@ impl RunFrame {
         self.len() == 0
     }
 
-    /// One row a run with every column that a table is computed from, so that any published figure
-    /// can be computed again by others. Sorted by run id.
-    ///
-    /// # Errors
-    /// When the table engine fails.
-    pub fn export(&self) -> Result<Table, CoreError> {
-        // Without runs there are columns all the same, so that a file says what it would hold.
-        let data = match self.data.width() {
-            0 => columns_of(&[]).map_err(failed("exporting the runs"))?,
-            _ => self.data.clone(),
-        };
-        let plain: Vec<Expr> = data
-            .schema()
-            .iter()
-            .filter(|(name, _)| name.as_str() != "configuration")
-            .map(|(name, dtype)| match dtype {
-                DataType::Categorical(..) => col(name.clone()).cast(DataType::String),
-                _ => col(name.clone()),
-            })
-            .collect();
-        let data = data
-            .lazy()
-            .select(plain)
-            .sort(["run"], SortMultipleOptions::default())
-            .collect()
-            .map_err(failed("exporting the runs"))?;
-        Ok(Table::new(data))
+    pub(super) fn words(&self) -> &Words {
+        &self.0.words
     }
 
-    /// The frame as the start of a query.
-    pub(super) fn lazy(&self) -> LazyFrame {
-        self.data.clone().lazy()
-    }
-
-    /// Whether there are columns at all; a frame that never saw a run has none.
-    pub(super) fn has_columns(&self) -> bool {
-        self.data.width() > 0
+    /// All rows.
+    pub(super) fn data(&self) -> Result<DataFrame, CoreError> {
+        let rows =
+            if self.is_empty() { self.0.words.rows(&[]) } else { stacked(&self.0.settled, &self.0.recent) };
+        rows.map_err(|source| CoreError::Table { doing: "reading the frame of runs", source })
     }
 }
 
-/// The type of a key column. All key columns share one set of categories, so that pieces made at
-/// different times can be stacked and compared without translation.
-fn key_type() -> DataType {
-    DataType::from_categories(Categories::global())
+impl Parts {
+    fn apply(&mut self, facts: &[RunFact], leaving: &HashSet<&str>) -> PolarsResult<()> {
+        if !leaving.is_empty() {
+            self.settled = without(&self.settled, leaving)?;
+            self.recent = without(&self.recent, leaving)?;
+        }
+        if let Some(greatest) = facts.iter().map(|f| f.run.as_str()).max()
+            && greatest > self.greatest.as_str()
+        {
+            self.greatest = greatest.to_owned();
+        }
+        if facts.is_empty() {
+            return Ok(());
+        }
+        self.recent = stacked(&self.recent, &self.words.rows(facts)?)?;
+        self.recent.rechunk_mut();
+        if self.recent.height() > MERGE_ROWS.max(self.settled.height() / MERGE_SHARE) {
+            self.settled = stacked(&self.settled, &std::mem::take(&mut self.recent))?;
+            self.settled.rechunk_mut_par();
+        }
+        Ok(())
+    }
 }
 
-fn columns_of(facts: &[RunFact]) -> PolarsResult<DataFrame> {
-    let key = |name: &str, values: Vec<Option<&str>>| -> PolarsResult<Column> {
-        Ok(Series::new(name.into(), values).cast(&key_type())?.into_column())
-    };
-    let text = |of: fn(&RunFact) -> &str| facts.iter().map(|f| Some(of(f))).collect::<Vec<_>>();
-    let maybe = |of: fn(&RunFact) -> Option<&str>| facts.iter().map(of).collect::<Vec<_>>();
-    let number = |name: &str, of: fn(&RunFact) -> Option<f64>| -> Column {
-        Series::new(name.into(), facts.iter().map(of).collect::<Vec<_>>()).into_column()
-    };
-    let configurations: Vec<String> = facts.iter().map(|f| f.identity.configuration()).collect();
-    let columns = vec![
-        Series::new("run".into(), facts.iter().map(|f| f.run.as_str()).collect::<Vec<_>>()).into_column(),
-        key("contributor", text(|f| &f.contributor))?,
-        key("configuration", configurations.iter().map(|c| Some(c.as_str())).collect())?,
-        key("card", text(|f| &f.identity.card))?,
-        key("chip", maybe(|f| f.identity.chip.as_deref()))?,
-        key("workload", text(|f| &f.identity.workload))?,
-        key("workload_kind", maybe(|f| f.identity.workload_kind.as_deref()))?,
-        key("scene", text(|f| &f.identity.scene))?,
-        key("scene_kind", text(|f| f.identity.scene_kind.as_str()))?,
-        key("api", text(|f| &f.identity.api))?,
-        key("preset", text(|f| &f.identity.preset))?,
-        Series::new("width".into(), facts.iter().map(|f| f.identity.width).collect::<Vec<_>>()).into_column(),
-        Series::new("height".into(), facts.iter().map(|f| f.identity.height).collect::<Vec<_>>())
-            .into_column(),
-        number("render_scale", |f| Some(f.identity.render_scale)),
-        key("variant", text(|f| &f.identity.variant))?,
-        key("driver", text(|f| &f.identity.driver))?,
-        key("branch", maybe(|f| f.identity.branch.as_deref()))?,
-        Series::new("driver_day".into(), facts.iter().map(|f| f.identity.driver_day).collect::<Vec<_>>())
-            .into_column(),
-        key("build", maybe(|f| f.identity.build.as_deref()))?,
-        key("platform", text(|f| &f.identity.platform))?,
-        key("bench", text(|f| &f.identity.bench))?,
-        key("outcome", text(|f| f.outcome.as_str()))?,
-        key("grade", text(|f| f.grade.as_str()))?,
-        Series::new("measured_day".into(), facts.iter().map(|f| f.measured_day).collect::<Vec<_>>())
-            .into_column(),
-        number("mean_fps", |f| f.mean_fps),
-        number("low_percentile_fps", |f| f.low_percentile_fps),
-        number("low_tail_mean_fps", |f| f.low_tail_mean_fps),
-        number("low_time_share_fps", |f| f.low_time_share_fps),
-        number("between_pass_cv", |f| f.between_pass_cv),
-    ];
-    debug_assert!(CONTEXT_KEYS.iter().all(|k| columns.iter().any(|c| c.name() == *k)));
-    DataFrame::new(facts.len(), columns)
+fn stacked(upper: &DataFrame, lower: &DataFrame) -> PolarsResult<DataFrame> {
+    match (upper.height(), lower.height()) {
+        (0, _) => Ok(lower.clone()),
+        (_, 0) => Ok(upper.clone()),
+        _ => upper.vstack(lower),
+    }
+}
+
+fn without(frame: &DataFrame, leaving: &HashSet<&str>) -> PolarsResult<DataFrame> {
+    if frame.height() == 0 {
+        return Ok(frame.clone());
+    }
+    let stays: BooleanChunked =
+        frame.column(RUN)?.str()?.iter().map(|id| !id.is_some_and(|id| leaving.contains(id))).collect();
+    if stays.all() { Ok(frame.clone()) } else { frame.filter(&stays) }
 }

@@ -1,81 +1,83 @@
-//! The interval of a median of contributors.
+//! Interval of a median of few contributors: a moderated t in logarithms.
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::policy::table::TablePolicy;
-use crate::statistics::robust;
+use crate::statistics::{quantile::median, robust, sum};
 
-/// Ratio of the standard error of a median to that of a mean, for n = 2..6, then odd and even n.
-/// For normal data the ratio tends to sqrt(pi / 2) = 1.2533; the small-n values are those of the
-/// order statistics of a normal sample, in the project's simulation study.
-fn median_factor(n: usize) -> f64 {
-    match n {
-        0..=2 => 1.00,
-        3 => 1.16,
-        4 => 1.09,
-        5 => 1.20,
-        6 => 1.14,
-        n if n % 2 == 1 => 1.25,
-        _ => 1.20,
-    }
+/// Beyond that many degrees of freedom the library's t quantile loses digits; the distribution is within
+/// 2e-4 of its limit there.
+const MOST_DF: f64 = 10_000.0;
+
+/// Two-sided quantile of Student's t distribution; NaN for impossible arguments.
+pub fn t_quantile(confidence: f64, df: f64) -> f64 {
+    let p = 0.5 + confidence / 2.0;
+    StudentsT::new(0.0, 1.0, df.min(MOST_DF)).map_or(f64::NAN, |t| t.inverse_cdf(p))
 }
 
-/// Quantile of Student's t; the normal above 10,000 degrees of freedom, where the two agree to 1e-4
-/// of the quantile and the series for t loses digits.
-///
-/// `p` strictly between 0 and 1, `df` positive; not a number otherwise.
-pub fn t_quantile(p: f64, df: f64) -> f64 {
-    if df > 1e4 {
-        return Normal::standard().inverse_cdf(p);
-    }
-    StudentsT::new(0.0, 1.0, df).map_or(f64::NAN, |t| t.inverse_cdf(p))
+/// Variance that borrows strength: (d0 s0^2 + (n - 1) s^2) / (d0 + n - 1) (Smyth 2004, equation 4, with
+/// n - 1 degrees of freedom in the sample).
+pub fn moderated_variance(prior_df: f64, prior_sd: f64, n: usize, sd: f64) -> f64 {
+    let own = n as f64 - 1.0;
+    (prior_df * prior_sd * prior_sd + own * sd * sd) / (prior_df + own)
 }
 
-/// Half widths of the intervals of many medians under one policy; remembers the quantiles of t, which
-/// depend on the number of contributors only.
+/// Intervals of medians for one policy, with the t quantiles remembered.
 #[derive(Debug)]
-pub struct HalfWidths<'a> {
+pub struct Intervals<'a> {
     policy: &'a TablePolicy,
-    quantiles: Vec<Option<f64>>,
+    quantiles: Vec<f64>,
 }
 
-impl<'a> HalfWidths<'a> {
+impl<'a> Intervals<'a> {
     /// Nothing remembered yet.
-    pub fn new(policy: &'a TablePolicy) -> HalfWidths<'a> {
-        HalfWidths { policy, quantiles: Vec::new() }
+    pub fn new(policy: &'a TablePolicy) -> Intervals<'a> {
+        Intervals { policy, quantiles: Vec::new() }
     }
 
-    fn quantile(&mut self, n: usize, df: f64) -> f64 {
-        if self.quantiles.len() <= n {
-            self.quantiles.resize(n + 1, None);
-        }
-        *self.quantiles[n].get_or_insert_with(|| t_quantile(0.5 + self.policy.confidence / 2.0, df))
+    /// Standard deviation of the natural logarithms, between contributors; none below two.
+    pub fn between(values: &[f64]) -> Option<f64> {
+        sum::standard_deviation(&values.iter().map(|v| v.ln()).collect::<Vec<_>>())
     }
 
-    /// Half width of the interval of a median of `logs` (one value a contributor, natural logs), in the
-    /// same logs. None below two contributors.
-    ///
-    /// A t interval with the variance moderated by the pooled between-contributor variance (Smyth 2004,
-    /// "Linear models and empirical Bayes methods for assessing differential expression in microarray
-    /// experiments", the posterior variance): s2 = (d0 s0^2 + (n-1) s^2) / (d0 + n - 1). From four
-    /// contributors on, s is held to min(s, max(s*, 0.6 s)) with s* of Algorithm A (ISO 13528:2015,
-    /// annex C), so that one wild value does not widen the interval of all.
-    pub fn of(&mut self, logs: &[f64]) -> Option<f64> {
-        let n = logs.len();
-        if n < 2 {
+    /// The 95 % interval (or what the policy names) around the median of the contributors' values, all
+    /// positive: median x exp(+-h), h = t(d0 + n - 1) c_n sqrt(s2 / n) on the logarithms, s2 moderated
+    /// towards the pooled `prior_sd` (simulation study of this project). None below the policy's least
+    /// number of contributors.
+    pub fn of(&mut self, values: &[f64], prior_sd: f64) -> Option<(f64, f64)> {
+        let n = values.len();
+        if n < 2 || n < self.policy.interval_contributors as usize {
             return None;
         }
-        let count = n as f64;
-        let mean = logs.iter().sum::<f64>() / count;
-        let mut sd = (logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
-        if n >= 4
-            && let Some((_, robust_sd)) = robust::algorithm_a(logs)
-        {
-            sd = sd.min(robust_sd.max(0.6 * sd));
+        let centre = median(&mut values.to_vec())?;
+        let half = self.half_width(values, prior_sd)?;
+        Some((centre * (-half).exp(), centre * half.exp()))
+    }
+
+    fn half_width(&mut self, values: &[f64], prior_sd: f64) -> Option<f64> {
+        let n = values.len();
+        let logs: Vec<f64> = values.iter().map(|v| v.ln()).collect();
+        let plain = sum::standard_deviation(&logs)?;
+        let sd = if n >= self.policy.robust_from as usize {
+            let (_, robust) = robust::algorithm_a(&logs)?;
+            plain.min(robust.max(self.policy.robust_floor * plain))
+        } else {
+            plain
+        };
+        let variance = moderated_variance(self.policy.prior_df, prior_sd, n, sd);
+        Some(self.t(n) * self.median_factor(n) * (variance / n as f64).sqrt())
+    }
+
+    fn median_factor(&self, n: usize) -> f64 {
+        let beyond = self.policy.median_factor_beyond[n % 2];
+        n.checked_sub(2).and_then(|at| self.policy.median_factor.get(at)).copied().unwrap_or(beyond)
+    }
+
+    fn t(&mut self, n: usize) -> f64 {
+        while self.quantiles.len() <= n {
+            let df = self.policy.prior_df + self.quantiles.len() as f64 - 1.0;
+            self.quantiles.push(t_quantile(self.policy.confidence, df));
         }
-        let (prior_df, prior_sd) = (self.policy.prior_df, self.policy.prior_sd);
-        let df = prior_df + count - 1.0;
-        let variance = (prior_df * prior_sd.powi(2) + (count - 1.0) * sd.powi(2)) / df;
-        Some(self.quantile(n, df) * median_factor(n) * (variance / count).sqrt())
+        self.quantiles[n]
     }
 }

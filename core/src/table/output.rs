@@ -1,26 +1,29 @@
 //! A result table and its outward forms: JSON rows, CSV (RFC 4180), Parquet.
 
-use polars::prelude::*;
-use serde_json::{Map, Number, Value};
+use std::borrow::Cow;
+use std::fmt::Write as _;
 
-use super::failed;
+use polars::prelude::*;
+use serde::ser::{Serialize, SerializeMap, SerializeSeq, Serializer};
+use serde_json::{Map, Value};
+
 use crate::error::CoreError;
 
-/// A result table: named columns of text, numbers, booleans; any cell may be missing.
+/// A result table. It serialises as an array of objects with their keys in column order.
 #[derive(Debug, Clone, Default)]
-pub struct Table {
-    data: DataFrame,
-}
+pub struct Table(DataFrame);
 
 impl Table {
-    /// Wraps a frame whose columns are text, numbers or booleans.
-    pub(super) fn new(data: DataFrame) -> Table {
-        Table { data }
+    /// A table of columns of equal length.
+    pub(super) fn of(columns: Vec<Column>) -> Result<Table, CoreError> {
+        DataFrame::new_infer_height(columns)
+            .map(Table)
+            .map_err(|source| CoreError::Table { doing: "putting a result table together", source })
     }
 
     /// Rows.
     pub fn len(&self) -> usize {
-        self.data.height()
+        self.0.height()
     }
 
     /// Whether there is none.
@@ -29,45 +32,52 @@ impl Table {
     }
 
     /// Names of the columns, in order.
-    pub fn column_names(&self) -> Vec<String> {
-        self.data.get_column_names().into_iter().map(|n| n.to_string()).collect()
+    pub fn column_names(&self) -> Vec<&str> {
+        self.0.columns().iter().map(|c| c.name().as_str()).collect()
     }
 
-    /// Rows `offset .. offset + limit`, in order.
+    /// Rows `offset .. offset + limit`, in order; fewer at the end.
     #[must_use]
     pub fn slice(&self, offset: usize, limit: usize) -> Table {
-        Table { data: self.data.slice(i64::try_from(offset).unwrap_or(i64::MAX), limit) }
+        // Offsets beyond the end must not wrap round to negative ones, which count from the end.
+        let offset = offset.min(self.len());
+        Table(self.0.slice(i64::try_from(offset).unwrap_or(i64::MAX), limit))
     }
 
-    /// One JSON object a row, keys in column order, missing values as null.
+    /// One JSON object a row, missing values as null. Serialise the table itself where the order of the
+    /// keys matters.
     pub fn json_rows(&self) -> Vec<Value> {
-        let names = self.column_names();
+        let columns = self.cells();
         (0..self.len())
             .map(|row| {
-                let cells = self.data.columns().iter().zip(&names);
-                Value::Object(
-                    cells
-                        .map(|(column, name)| (name.clone(), json_cell(column.get(row).ok())))
-                        .collect::<Map<_, _>>(),
-                )
+                let object: Map<String, Value> =
+                    columns.iter().map(|(name, cells)| ((*name).to_owned(), cells.json(row))).collect();
+                Value::Object(object)
             })
             .collect()
     }
 
-    /// RFC 4180: a header, CR LF at the end of each line, quotes where needed, missing values empty.
-    /// Numbers have as many digits as it takes to read the same number back.
+    /// RFC 4180: header, CR LF, quotes where needed, missing values empty. Numbers are written with the
+    /// fewest digits that read back as the same number.
     ///
     /// # Errors
     /// When the table engine fails.
     pub fn csv(&self) -> Result<Vec<u8>, CoreError> {
-        let mut bytes = Vec::new();
-        if self.data.width() > 0 {
-            polars_io::csv::write::CsvWriter::new(&mut bytes)
-                .with_line_terminator("\r\n".into())
-                .finish(&mut self.data.clone())
-                .map_err(failed("writing CSV"))?;
+        let columns = self.cells();
+        let mut text = String::with_capacity(64 * (self.len() + 1) + 16 * columns.len() * self.len());
+        for (at, (name, _)) in columns.iter().enumerate() {
+            separate(&mut text, at);
+            quote(&mut text, name);
         }
-        Ok(bytes)
+        text.push_str("\r\n");
+        for row in 0..self.len() {
+            for (at, (_, cells)) in columns.iter().enumerate() {
+                separate(&mut text, at);
+                cells.csv(row, &mut text);
+            }
+            text.push_str("\r\n");
+        }
+        Ok(text.into_bytes())
     }
 
     /// Apache Parquet, compressed with zstd.
@@ -76,26 +86,124 @@ impl Table {
     /// When the table engine fails.
     pub fn parquet(&self) -> Result<Vec<u8>, CoreError> {
         let mut bytes = Vec::new();
-        polars_io::parquet::write::ParquetWriter::new(&mut bytes)
-            .finish(&mut self.data.clone())
-            .map_err(failed("writing Parquet"))?;
+        ParquetWriter::new(&mut bytes)
+            .finish(&mut self.0.clone())
+            .map_err(|source| CoreError::Table { doing: "writing Parquet", source })?;
         Ok(bytes)
     }
-}
 
-fn json_cell(cell: Option<AnyValue<'_>>) -> Value {
-    match cell {
-        Some(AnyValue::Boolean(b)) => Value::Bool(b),
-        Some(AnyValue::String(s)) => Value::String(s.to_owned()),
-        Some(AnyValue::StringOwned(s)) => Value::String(s.to_string()),
-        Some(AnyValue::Int32(n)) => n.into(),
-        Some(AnyValue::Int64(n)) => n.into(),
-        Some(AnyValue::UInt32(n)) => n.into(),
-        Some(AnyValue::UInt64(n)) => n.into(),
-        Some(AnyValue::Float64(x)) => Number::from_f64(x).map_or(Value::Null, Value::Number),
-        // Categories are turned into text before a frame becomes a table; null is null.
-        _ => Value::Null,
+    fn cells(&self) -> Vec<(&str, Cells<'_>)> {
+        self.0.columns().iter().map(|c| (c.name().as_str(), Cells::of(c))).collect()
     }
 }
 
-use polars_io::SerWriter;
+impl Serialize for Table {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        struct Row<'a>(&'a [(&'a str, Cells<'a>)], usize);
+        impl Serialize for Row<'_> {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                let mut map = serializer.serialize_map(Some(self.0.len()))?;
+                for (name, cells) in self.0 {
+                    map.serialize_entry(name, &cells.at(self.1))?;
+                }
+                map.end()
+            }
+        }
+        let columns = self.cells();
+        let mut rows = serializer.serialize_seq(Some(self.len()))?;
+        for row in 0..self.len() {
+            rows.serialize_element(&Row(&columns, row))?;
+        }
+        rows.end()
+    }
+}
+
+/// The four kinds of column that result tables have.
+enum Cells<'a> {
+    Text(&'a StringChunked),
+    Count(&'a UInt32Chunked),
+    Figure(&'a Float64Chunked),
+    Truth(&'a BooleanChunked),
+    /// Any other kind, as the engine prints it.
+    Other(&'a Column),
+}
+
+/// One value.
+#[derive(serde::Serialize)]
+#[serde(untagged)]
+enum Cell<'a> {
+    Text(Cow<'a, str>),
+    Count(u32),
+    Figure(f64),
+    Truth(bool),
+    Missing,
+}
+
+impl<'a> Cells<'a> {
+    fn of(column: &'a Column) -> Cells<'a> {
+        match column.dtype() {
+            DataType::String => column.str().map(Cells::Text),
+            DataType::UInt32 => column.u32().map(Cells::Count),
+            DataType::Float64 => column.f64().map(Cells::Figure),
+            DataType::Boolean => column.bool().map(Cells::Truth),
+            _ => Ok(Cells::Other(column)),
+        }
+        .unwrap_or(Cells::Other(column))
+    }
+
+    fn at(&self, row: usize) -> Cell<'a> {
+        match self {
+            Cells::Text(c) => c.get(row).map(|v| Cell::Text(Cow::Borrowed(v))),
+            Cells::Count(c) => c.get(row).map(Cell::Count),
+            Cells::Figure(c) => c.get(row).filter(|v| v.is_finite()).map(Cell::Figure),
+            Cells::Truth(c) => c.get(row).map(Cell::Truth),
+            Cells::Other(c) => {
+                c.get(row).ok().filter(|v| !v.is_null()).map(|v| Cell::Text(Cow::Owned(v.to_string())))
+            }
+        }
+        .unwrap_or(Cell::Missing)
+    }
+
+    fn json(&self, row: usize) -> Value {
+        match self.at(row) {
+            Cell::Text(v) => Value::String(v.into_owned()),
+            Cell::Count(v) => Value::from(v),
+            Cell::Figure(v) => Value::from(v),
+            Cell::Truth(v) => Value::Bool(v),
+            Cell::Missing => Value::Null,
+        }
+    }
+
+    fn csv(&self, row: usize, text: &mut String) {
+        // Writing to a string cannot fail.
+        let _ = match self.at(row) {
+            Cell::Text(v) => {
+                quote(text, &v);
+                Ok(())
+            }
+            Cell::Count(v) => write!(text, "{v}"),
+            // The debug form is the shortest that reads back as the same number, with an exponent where
+            // that is shorter.
+            Cell::Figure(v) => write!(text, "{v:?}"),
+            Cell::Truth(v) => write!(text, "{v}"),
+            Cell::Missing => Ok(()),
+        };
+    }
+}
+
+fn separate(text: &mut String, at: usize) {
+    if at > 0 {
+        text.push(',');
+    }
+}
+
+fn quote(text: &mut String, value: &str) {
+    // RFC 4180 leaves open how an empty text differs from a missing one; quotes keep them apart.
+    if value.is_empty() || value.contains(['"', ',', '\r', '\n']) {
+        text.push('"');
+        text.push_str(&value.replace('"', "\"\""));
+        text.push('"');
+    } else {
+        text.push_str(value);
+    }
+}
