@@ -9,3 +9,7 @@ mod robust;
 mod captures;
 mod trade;
 mod platform;
+mod facts;
+mod medians;
+mod intervals;
+mod ratios;
