@@ -35,10 +35,9 @@ fn exported(data: &DataFrame) -> PolarsResult<Vec<Column>> {
         let all = data.column(name)?.f64()?;
         Ok(Column::new(name.into(), order.iter().map(|row| all.get(*row)).collect::<Vec<Option<f64>>>()))
     };
-    let dates = |name: &str, title: &str| -> PolarsResult<Column> {
+    let days = |name: &str| -> PolarsResult<Column> {
         let all = data.column(name)?.i32()?;
-        let dates: Vec<Option<String>> = order.iter().map(|row| all.get(*row).and_then(keys::date)).collect();
-        Ok(Column::new(title.into(), dates))
+        Ok(Column::new(name.into(), order.iter().map(|row| all.get(*row)).collect::<Vec<Option<i32>>>()))
     };
     let named = |name: &str, of: fn(usize) -> Option<&'static str>| -> PolarsResult<Column> {
         let all = codes(data, name)?;
@@ -48,7 +47,6 @@ fn exported(data: &DataFrame) -> PolarsResult<Vec<Column>> {
     Ok(vec![
         Column::new(RUN.into(), order.iter().map(|row| runs.get(*row)).collect::<Vec<Option<&str>>>()),
         words(CONTRIBUTOR)?,
-        words(BENCH)?,
         words(CARD)?,
         words(CHIP)?,
         words(WORKLOAD)?,
@@ -63,12 +61,13 @@ fn exported(data: &DataFrame) -> PolarsResult<Vec<Column>> {
         words(VARIANT)?,
         words(DRIVER)?,
         words(BRANCH)?,
-        dates(DRIVER_DAY, "driver_date")?,
+        days(DRIVER_DAY)?,
         words(BUILD)?,
         words(PLATFORM)?,
-        dates(MEASURED_DAY, "measured_on")?,
+        words(BENCH)?,
         named(OUTCOME, |at| OUTCOMES.get(at).map(|outcome| outcome.as_str()))?,
         named(GRADE, |at| GRADES.get(at).map(|grade| grade.as_str()))?,
+        days(MEASURED_DAY)?,
         figures(MEAN_FPS)?,
         figures(LOW_PERCENTILE_FPS)?,
         figures(LOW_TAIL_MEAN_FPS)?,

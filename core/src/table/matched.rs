@@ -109,6 +109,9 @@ impl Evidence {
     }
 }
 
+/// Runs and their contributors.
+type Count = (u32, BTreeSet<u32>);
+
 /// The releases in order, and the place of each driver code.
 fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize>)> {
     let drivers = Words::all(runs, DRIVER)?;
@@ -119,7 +122,7 @@ fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize
     let branch_of = keys::attribute(&drivers, &branches);
     let day_of = keys::latest_day(&drivers, runs.column(DRIVER_DAY)?.i32()?);
     let mut counts: BTreeMap<u32, u32> = BTreeMap::new();
-    let mut failures: BTreeMap<(u32, u32), BTreeMap<&str, (u32, BTreeSet<u32>)>> = BTreeMap::new();
+    let mut failures: BTreeMap<(u32, u32), BTreeMap<&str, Count>> = BTreeMap::new();
     for (row, &driver) in drivers.codes.iter().enumerate() {
         *counts.entry(driver).or_default() += 1;
         if OUTCOMES.get(outcomes[row] as usize) != Some(&Outcome::Completed) {
@@ -135,7 +138,7 @@ fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize
     });
     let failed = |driver: u32, outcome: Outcome| -> Vec<FailureCount> {
         failures.get(&(driver, place(&OUTCOMES, &outcome))).map_or_else(Vec::new, |by_workload| {
-            let count = |(workload, (runs, contributors)): (&&str, &(u32, BTreeSet<u32>))| FailureCount {
+            let count = |(workload, (runs, contributors)): (&&str, &Count)| FailureCount {
                 workload: (*workload).to_owned(),
                 runs: *runs,
                 contributors: contributors.len() as u32,

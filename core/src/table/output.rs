@@ -118,10 +118,11 @@ impl Serialize for Table {
     }
 }
 
-/// The four kinds of column that result tables have.
+/// The kinds of column that result tables have.
 enum Cells<'a> {
     Text(&'a StringChunked),
     Count(&'a UInt32Chunked),
+    Day(&'a Int32Chunked),
     Figure(&'a Float64Chunked),
     Truth(&'a BooleanChunked),
     /// Any other kind, as the engine prints it.
@@ -133,7 +134,7 @@ enum Cells<'a> {
 #[serde(untagged)]
 enum Cell<'a> {
     Text(Cow<'a, str>),
-    Count(u32),
+    Whole(i64),
     Figure(f64),
     Truth(bool),
     Missing,
@@ -144,6 +145,7 @@ impl<'a> Cells<'a> {
         match column.dtype() {
             DataType::String => column.str().map(Cells::Text),
             DataType::UInt32 => column.u32().map(Cells::Count),
+            DataType::Int32 => column.i32().map(Cells::Day),
             DataType::Float64 => column.f64().map(Cells::Figure),
             DataType::Boolean => column.bool().map(Cells::Truth),
             _ => Ok(Cells::Other(column)),
@@ -154,7 +156,8 @@ impl<'a> Cells<'a> {
     fn at(&self, row: usize) -> Cell<'a> {
         match self {
             Cells::Text(c) => c.get(row).map(|v| Cell::Text(Cow::Borrowed(v))),
-            Cells::Count(c) => c.get(row).map(Cell::Count),
+            Cells::Count(c) => c.get(row).map(|v| Cell::Whole(v.into())),
+            Cells::Day(c) => c.get(row).map(|v| Cell::Whole(v.into())),
             Cells::Figure(c) => c.get(row).filter(|v| v.is_finite()).map(Cell::Figure),
             Cells::Truth(c) => c.get(row).map(Cell::Truth),
             Cells::Other(c) => {
@@ -167,7 +170,7 @@ impl<'a> Cells<'a> {
     fn json(&self, row: usize) -> Value {
         match self.at(row) {
             Cell::Text(v) => Value::String(v.into_owned()),
-            Cell::Count(v) => Value::from(v),
+            Cell::Whole(v) => Value::from(v),
             Cell::Figure(v) => Value::from(v),
             Cell::Truth(v) => Value::Bool(v),
             Cell::Missing => Value::Null,
@@ -181,7 +184,7 @@ impl<'a> Cells<'a> {
                 quote(text, &v);
                 Ok(())
             }
-            Cell::Count(v) => write!(text, "{v}"),
+            Cell::Whole(v) => write!(text, "{v}"),
             // The debug form is the shortest that reads back as the same number, with an exponent where
             // that is shorter.
             Cell::Figure(v) => write!(text, "{v:?}"),
