@@ -9,6 +9,7 @@ mod medians;
 mod facts;
 mod errors;
 mod openapi;
+mod described;
 mod pack;
 mod cli;
 mod readme;

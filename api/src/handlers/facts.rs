@@ -22,6 +22,7 @@ pub(crate) struct FactsParameters {
     limit: Option<usize>,
     /// Cursor of the page, as the page before gave it. Pages show the rows as they were at the first
     /// page; once the service has forgotten that, the answer is 410.
+    #[param(min_length = 1, pattern = "^[0-9a-f]+$")]
     cursor: Option<String>,
     /// `json`, `csv` or `parquet`, in place of `Accept`.
     #[param(pattern = "^(json|csv|parquet)$")]

@@ -65,6 +65,7 @@ pub(crate) struct MediansParameters {
     limit: Option<usize>,
     /// Cursor of the page, as the page before gave it. Pages show the table as it was at the first
     /// page; once the service has forgotten that, the answer is 410.
+    #[param(min_length = 1, pattern = "^[0-9a-f]+$")]
     cursor: Option<String>,
     /// `json`, `csv` or `parquet`, in place of `Accept`.
     #[param(pattern = "^(json|csv|parquet)$")]

@@ -140,6 +140,7 @@ pub(crate) struct RunsQuery {
     #[param(minimum = 1, maximum = 1000)]
     limit: Option<u32>,
     /// Cursor of the page, as the page before gave it. It goes on where that page ended, also when runs have come in since.
+    #[param(min_length = 1, pattern = "^[0-9a-f]+$")]
     cursor: Option<String>,
 }
 
