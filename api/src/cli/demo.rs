@@ -1,11 +1,12 @@
 //! `wearmark demo`: the whole way of the service on an invented world, in under a minute.
 
+mod folder;
 pub mod fill;
 pub mod verdicts;
 pub mod tables;
 
 use std::net::{SocketAddr, TcpListener};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -13,7 +14,6 @@ use anyhow::Context;
 use chrono::Utc;
 use clap::{Args, ValueEnum};
 use serde_json::json;
-use tempfile::TempDir;
 use wearmark_core::policy::Policy;
 use wearmark_seed_data::{Size, World};
 
@@ -25,6 +25,7 @@ use crate::intake::Intake;
 use crate::storage::accounts::Role;
 use crate::storage::{Storage, StorageConfig};
 use fill::Times;
+use folder::Folder;
 use tables::Chosen;
 use verdicts::{Counts, Reason, Truth};
 
@@ -218,33 +219,6 @@ impl Shown {
             t.waiting.as_secs_f64(),
             self.tabling.as_secs_f64()
         )
-    }
-}
-
-/// Where the demo's data is: the user's folder, or one that goes with the program.
-enum Folder {
-    Kept(PathBuf),
-    Temporary(TempDir),
-}
-
-impl Folder {
-    fn of(data: Option<&Path>) -> Result<Folder, Failure> {
-        Ok(match data {
-            Some(path) => Folder::Kept(path.to_owned()),
-            None => Folder::Temporary(
-                tempfile::Builder::new()
-                    .prefix("wearmark-demo-")
-                    .tempdir()
-                    .context("no temporary folder can be made")?,
-            ),
-        })
-    }
-
-    fn path(&self) -> &Path {
-        match self {
-            Folder::Kept(path) => path,
-            Folder::Temporary(folder) => folder.path(),
-        }
     }
 }
 

@@ -290,12 +290,13 @@ const FIGURES: [Column; 8] = [
     Column::word("limited by"),
 ];
 
-/// Rows of the table of medians as text. A key that all rows share stands in a line above them, but for the
-/// card, which every table is about.
+/// Rows of the table of medians as text. A key that all rows share stands in a line above them; only the card
+/// of a single row stays in it.
 pub fn render(rows: &[Value], width: usize) -> String {
     let cells: Vec<(Vec<String>, Vec<String>)> = rows.iter().map(|row| (keys(row), figures(row))).collect();
-    let shared =
-        |at: usize| at > 0 && !cells.is_empty() && cells.iter().all(|(keys, _)| keys[at] == cells[0].0[at]);
+    let shared = |at: usize| {
+        cells.len() > usize::from(at == 0) && cells.iter().all(|(keys, _)| keys[at] == cells[0].0[at])
+    };
     let kept: Vec<usize> = (0..KEYS.len()).filter(|&at| !shared(at)).collect();
     let above: Vec<String> = (0..KEYS.len())
         .filter(|&at| shared(at) && !cells[0].0[at].is_empty())

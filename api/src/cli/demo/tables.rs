@@ -94,9 +94,9 @@ fn word(row: &Value, name: &str) -> String {
     row.get(name).and_then(Value::as_str).unwrap_or("").to_owned()
 }
 
-/// The track that tells most: failures on some release, and many releases with an index.
+/// The track that rests on most contributors; one with failures that several saw goes before others.
 fn telling_track(frame: &RunFrame, catalogue: &Catalogue, policy: &Policy) -> Result<Option<Track>, Failure> {
-    let mut best: Option<(usize, Track)> = None;
+    let mut best: Option<(u32, Track)> = None;
     for card in &catalogue.document().cards {
         let track =
             track(frame, &card.id, None, policy).with_context(|| format!("no track of {}", card.id))?;
@@ -108,15 +108,11 @@ fn telling_track(frame: &RunFrame, catalogue: &Catalogue, policy: &Policy) -> Re
     Ok(best.filter(|(told, _)| *told > 0).map(|(_, track)| track))
 }
 
-fn tells(track: &Track) -> usize {
-    // A release whose index has an interval says more than one without; failures seen by several
-    // contributors say more than either, a single one may be chance.
-    const INTERVAL_WORTH: usize = 3;
-    const FAILURE_WORTH: usize = 15;
-    let with_index = track.points.iter().filter(|p| p.index.is_some()).count();
-    let with_interval = track.points.iter().filter(|p| p.index_low.is_some()).count();
+fn tells(track: &Track) -> u32 {
+    // A single failure may be chance; one that several contributors saw is what a track is for.
+    const FAILURE_WORTH: u32 = 2;
+    let contributors: u32 = track.points.iter().filter(|p| p.index.is_some()).map(|p| p.contributors).sum();
     let failing =
         |p: &TrackPoint| p.did_not_start.iter().chain(&p.rendering_fault).any(|f| f.contributors >= 2);
-    let failures = if track.points.iter().any(failing) { FAILURE_WORTH } else { 0 };
-    with_index + INTERVAL_WORTH * with_interval + failures
+    if track.points.iter().any(failing) { FAILURE_WORTH * contributors } else { contributors }
 }
