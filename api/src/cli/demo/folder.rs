@@ -11,7 +11,7 @@ use tempfile::TempDir;
 use crate::cli::exit::Failure;
 
 /// Threads that delete. A disk that commits each deletion answers many at once nearly as fast as one: 5,000
-/// files took 15.7 s one by one and 0.5 s this way.
+/// files took `rm` 15.7 s alone and 0.5 s as eight processes (one measurement each, on a busy machine).
 const THREADS: usize = 8;
 
 /// The user's folder, or one that goes with the program.
