@@ -209,3 +209,16 @@ fn frame_times_and_lists_are_compressed_on_request() {
         assert_eq!(zstd::decode_all(&zstd.body[..]).unwrap(), plain.body);
     }
 }
+
+#[test]
+fn a_rejected_run_can_be_sent_again_with_its_label_put_right() {
+    let app = TestApp::new();
+    let mislabelled = with(run(60.0, 77), "/card/memory_mib", json!(512));
+    let first = app.submitter().submit(&mislabelled).expect(201).json();
+    assert_eq!(first["verdict"], "rejected", "{first}");
+    let second = app.submitter().submit(&run(60.0, 77)).expect(201).json();
+    assert_eq!(second["verdict"], "accepted", "{second}");
+    // Once it counts, the same frames are a duplicate, whatever the label.
+    app.submitter().submit(&mislabelled).expect(409);
+    app.submitter().submit(&with(run(60.0, 77), "/settings/width", json!(1600))).expect(409);
+}

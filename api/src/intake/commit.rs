@@ -90,7 +90,7 @@ pub(super) fn duplicates(
         return Err(duplicate(of, "You have submitted this run before."));
     }
     let hashes: Vec<&str> = submission.passes.iter().filter_map(|p| p.hash.as_deref()).collect();
-    let stored: HashMap<String, String> = evidence::stored_passes(conn, &hashes)?;
+    let stored: HashMap<String, String> = evidence::stored_passes(conn, &submission.account, &hashes)?;
     let found: Vec<DuplicatePass> = submission
         .passes
         .iter()

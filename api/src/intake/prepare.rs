@@ -92,7 +92,7 @@ pub(super) fn put(storage: &Storage, frame_times: &[Vec<f64>]) -> Result<String,
 fn looks_stored(storage: &Storage, submission: &Submission) -> Result<bool, StorageError> {
     let conn = &mut *storage.reader()?;
     let hashes: Vec<&str> = submission.passes.iter().filter_map(|p| p.hash.as_deref()).collect();
-    let stored = evidence::stored_passes(conn, &hashes)?;
+    let stored = evidence::stored_passes(conn, &submission.account, &hashes)?;
     let all = !hashes.is_empty() && hashes.iter().all(|hash| stored.contains_key(*hash));
     Ok(all || evidence::stored_fingerprint(conn, &submission.fingerprint)?.is_some())
 }

@@ -119,9 +119,11 @@ pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredR
     Ok(rungs)
 }
 
-/// For each of these pass hashes that is stored, the first run that has it.
+/// For each of these pass hashes that is stored, the first run that has it. The contributor's own rejected
+/// runs are passed over: who mislabelled a capture must be able to send it again with the label put right.
 pub(crate) fn stored_passes(
     conn: &mut Conn,
+    contributor: &AccountId,
     hashes: &[&str],
 ) -> Result<HashMap<String, String>, StorageError> {
     if hashes.is_empty() {
@@ -129,6 +131,12 @@ pub(crate) fn stored_passes(
     }
     let rows: Vec<(Option<String>, String)> = passes::table
         .filter(passes::hash.eq_any(hashes.iter().copied()))
+        .filter(not(exists(
+            runs::table
+                .filter(runs::id.eq(passes::run))
+                .filter(runs::contributor.eq(contributor.as_str()))
+                .filter(runs::verdict.eq(Verdict::Rejected.as_str())),
+        )))
         .select((passes::hash, passes::run))
         .order(passes::run.desc())
         .load(conn)
