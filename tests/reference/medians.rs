@@ -89,15 +89,17 @@ fn medians_of_contributor_medians_agree_with_a_computation_by_hand() {
         let card = format!("card {}", random.next() % 5);
         let mut fact = fact(run, &who, &card, 60.0 * (0.1 * random.normal()).exp());
         fact.identity.driver = format!("release {}", random.next() % 3);
-        fact.low_percentile_fps = (random.next() % 4 > 0).then(|| 45.0 * (0.1 * random.normal()).exp());
+        fact.low_percentile_fps =
+            (!random.next().is_multiple_of(4)).then(|| 45.0 * (0.1 * random.normal()).exp());
         fact.grade = [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary][random.next() as usize % 4];
-        if random.next() % 10 == 0 {
+        if random.next().is_multiple_of(10) {
             fact.outcome = Outcome::Crashed;
         }
         facts.push(fact);
     }
     type Key = (String, String);
-    let mut groups: BTreeMap<Key, BTreeMap<String, (Vec<f64>, Vec<f64>)>> = BTreeMap::new();
+    type ByContributor = BTreeMap<String, (Vec<f64>, Vec<f64>)>;
+    let mut groups: BTreeMap<Key, ByContributor> = BTreeMap::new();
     let counts =
         |f: &&RunFact| f.outcome == Outcome::Completed && matches!(f.grade, Grade::Full | Grade::Short);
     for f in facts.iter().filter(counts) {
@@ -167,12 +169,13 @@ fn invented_runs(count: usize) -> Vec<RunFact> {
             let mut fact =
                 fact(run, &format!("contributor {who}"), &format!("card {}", random.next() % 4), 1.0);
             fact.mean_fps = Some(60.0 * (0.1 * random.normal()).exp());
-            fact.low_percentile_fps = (random.next() % 5 > 0).then(|| 45.0 * (0.1 * random.normal()).exp());
+            fact.low_percentile_fps =
+                (!random.next().is_multiple_of(5)).then(|| 45.0 * (0.1 * random.normal()).exp());
             fact.grade = [Grade::Full, Grade::Short, Grade::Quick][random.next() as usize % 3];
             fact.identity.bench = format!("bench {who}-{}", random.next() % 2);
             fact.identity.driver = format!("release, \"{}\"", random.next() % 3);
-            fact.identity.build = (random.next() % 2 > 0).then(|| "1.0".to_owned());
-            if random.next() % 12 == 0 {
+            fact.identity.build = (!random.next().is_multiple_of(2)).then(|| "1.0".to_owned());
+            if random.next().is_multiple_of(12) {
                 fact.outcome = Outcome::DidNotStart;
             }
             fact
