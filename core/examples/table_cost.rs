@@ -1,5 +1,5 @@
 //! What the tables cost over a synthetic frame of runs: `cargo run --release -p wearmark-core --example
-//! table_cost [RUNS]`. Seeded, so that two versions of the code are timed on the same rows; the names are
+//! table_cost [RUNS [EXPORT.parquet]]`. Seeded, so that two versions of the code are timed on the same rows; the names are
 //! invented and mean nothing.
 
 #![expect(clippy::unwrap_used, reason = "a measuring program may stop where it fails")]
@@ -100,6 +100,10 @@ fn main() {
     let facts: Vec<RunFact> = (0..runs).map(|serial| fact(serial, &mut random)).collect();
     let policy = Policy::published();
     let frame = RunFrame::new(&facts).unwrap();
+    if let Some(path) = std::env::args().nth(2) {
+        // The same rows for another engine to be timed on.
+        std::fs::write(path, frame.export().unwrap().parquet().unwrap()).unwrap();
+    }
     let all = MediansQuery { by_driver: true, ..MediansQuery::default() };
     let pooled = MediansQuery::default();
     let one = MediansQuery { card: vec!["card-7".to_owned()], ..all.clone() };
