@@ -12,6 +12,7 @@ mod openapi;
 mod described;
 mod pack;
 mod cli;
+mod demo;
 mod readme;
 mod captures;
 mod durability;

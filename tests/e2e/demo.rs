@@ -1,0 +1,63 @@
+//! The demo as a user runs it, and its tables computed again by other people's engines.
+
+use std::path::PathBuf;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use wearmark_tests::binary::binary;
+use wearmark_tests::served::Served;
+
+/// The demo's own time must stay under a minute with the optimised program (the tests of an unoptimised
+/// build only wait longer).
+const LIMIT: Duration = Duration::from_secs(if cfg!(debug_assertions) { 1200 } else { 60 });
+
+fn python() -> PathBuf {
+    match std::env::var_os("WEARMARK_PYTHON") {
+        Some(python) => PathBuf::from(python),
+        None => panic!("WEARMARK_PYTHON is not set: run tests/run, which makes that environment"),
+    }
+}
+
+/// Reference: pandas and DuckDB, each computing medians and counts from the exported runs.
+#[test]
+fn the_demo_prints_its_tables_in_a_minute_and_two_other_engines_agree_with_all_of_them() {
+    let binary = binary();
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let start = Instant::now();
+    let ended = Command::new(&binary).args(["demo", "--once", "--data"]).arg(&data).output().unwrap();
+    let took = start.elapsed();
+    let out = String::from_utf8_lossy(&ended.stdout);
+    assert!(ended.status.success(), "{out}\n{}", String::from_utf8_lossy(&ended.stderr));
+    assert!(took < LIMIT, "the demo took {took:?}");
+    for part in ["invented world", "Medians", "Track", "index 100", "rejected", "planted"] {
+        assert!(out.contains(part), "{part} is not in:\n{out}");
+    }
+
+    let served = Served::start(&binary, &data);
+    let fetch = |path: &str, name: &str| -> PathBuf {
+        let mut answer = ureq::get(format!("{}{path}", served.url)).call().unwrap();
+        let bytes = answer.body_mut().with_config().limit(1 << 30).read_to_vec().unwrap();
+        let file = folder.path().join(name);
+        std::fs::write(&file, bytes).unwrap();
+        file
+    };
+    let facts = fetch("/v1/facts?format=parquet", "facts.parquet");
+    for (name, query) in [
+        ("plain", ""),
+        ("driver", "&group=driver"),
+        ("all", "&group=driver,build,platform"),
+        ("tail", "&definition=tail-mean&group=driver"),
+        ("share", "&definition=time-share"),
+    ] {
+        let table = fetch(&format!("/v1/medians?format=csv{query}"), &format!("{name}.csv"));
+        let checked = Command::new(python())
+            .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/python/medians_check.py"))
+            .args([&facts, &table])
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&checked.stdout);
+        println!("{name}: {said}");
+        assert!(checked.status.success(), "{name}: {said}\n{}", String::from_utf8_lossy(&checked.stderr));
+    }
+}
