@@ -31,6 +31,8 @@ use wearmark_tests::served::{Served, add_account};
 
 const CLIENTS: usize = 8;
 const SECONDS: u64 = 12;
+/// Clients that fill the store of part 2: each waits for the disk, so more of them fill it sooner.
+const FILLERS: usize = 48;
 
 struct Noise(u64);
 
@@ -304,7 +306,7 @@ fn medians(binary: &Path, folder: &Path) {
     let next = AtomicUsize::new(1);
     let start = Instant::now();
     std::thread::scope(|scope| {
-        for _ in 0..CLIENTS {
+        for _ in 0..FILLERS {
             let (served, next, tokens) = (&served, &next, &tokens);
             scope.spawn(move || {
                 let mut client = Client::new(&served.url);
@@ -312,6 +314,9 @@ fn medians(binary: &Path, folder: &Path) {
                     let serial = next.fetch_add(1, Ordering::Relaxed) as u64;
                     if serial > runs {
                         break;
+                    }
+                    if serial.is_multiple_of(10_000) {
+                        eprintln!("{serial} stored in {:.0} s", start.elapsed().as_secs_f64());
                     }
                     // Short passes: the tables do not care how long a stored run was.
                     let body = document(serial + 1_000_000, 600, &keys(serial));

@@ -82,8 +82,9 @@ CREATE TABLE runs (
 );
 -- The peers of a run.
 CREATE INDEX runs_cell ON runs (configuration, driver);
--- The resolution ladder of a bench.
-CREATE INDEX runs_ladder ON runs (bench, card, driver, workload);
+-- The resolution ladder of a bench; the id comes last so that the newest rungs are read in order, without a
+-- scan along another index that happens to be in that order.
+CREATE INDEX runs_ladder ON runs (bench, card, driver, workload, scene, api, preset, id);
 -- Lists.
 CREATE INDEX runs_card ON runs (card, id);
 CREATE INDEX runs_contributor ON runs (contributor, id);
