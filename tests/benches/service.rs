@@ -1,4 +1,4 @@
-//! What the service costs beside a named baseline, in one run: `cargo bench -p wearmark-tests`.
+//! What the service costs beside a named baseline, in one run: `cargo bench --workspace --bench service`.
 //!
 //! 1. Submissions of 3 x 20,000 frames over HTTP onto durable storage, beside only parsing the same
 //!    JSON and sorting its frames on as many threads.
