@@ -34,7 +34,7 @@ use exit::EXIT_CODES;
     about = "Pools benchmark runs of graphics cards from many test benches: packs, checks and submits runs, \
              serves the data set, prints its tables",
     after_help = EXIT_CODES,
-    after_long_help = WAY,
+    after_long_help = format!("{WAY}\n\n{EXIT_CODES}"),
     max_term_width = 110
 )]
 pub struct Cli {
@@ -52,16 +52,7 @@ The way of a run (the cards, games and people in examples are invented):
   wearmark table --card draywick-kiln-ochre --workload nine-weirs
   wearmark track draywick-kiln-ochre
 
-Data goes to stdout, everything else to stderr; `--json` gives scripts the data as JSON.
-
-Exit codes:
-  0  done; every run accepted
-  1  could not be done: a file, the data folder, the token or something else is not as it should be
-  2  the command line is wrong
-  3  done; some run is held until a moderator or later evidence decides
-  4  done; some run is rejected, off-schema or a duplicate
-  5  the server cannot be reached, is too busy, or failed
-With several files the gravest counts: 5, then 1, then 4, then 3.";
+Data goes to stdout, everything else to stderr; `--json` gives scripts the data as JSON.";
 
 /// The commands, in the order in which a newcomer needs them.
 #[derive(Debug, Subcommand)]

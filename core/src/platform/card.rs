@@ -1,9 +1,8 @@
 //! The card against its catalogue entry.
 
-use super::resolve::{Resolved, memory_fits};
+use super::resolve::{Resolved, memory_fits, sold_after_run};
 use crate::catalogue::Form;
 use crate::finding::{Finding, Rule, Severity};
-use crate::policy::platform as limits;
 
 pub(super) const RULE_NAMES_DIFFER: Rule = Rule {
     code: "card-id-and-name-differ",
@@ -100,22 +99,7 @@ pub(super) fn check_memory(resolved: &Resolved<'_>, findings: &mut Vec<Finding>)
 
 pub(super) fn check_launch(resolved: &Resolved<'_>, findings: &mut Vec<Finding>) {
     let Some(card) = resolved.card else { return };
-    let early = (card.launch_date - resolved.day()).num_days();
-    if early > limits::LAUNCH_SLACK_DAYS {
-        let severity = if early > limits::LAUNCH_IMPOSSIBLE_DAYS { Severity::Reject } else { Severity::Hold };
-        findings.push(
-            Finding::new(
-                RULE_LAUNCH.code,
-                severity,
-                "/measured_at",
-                format!("{} was first sold on {}, {early} days after the run.", card.name, card.launch_date),
-            )
-            .advice("Check the clock of the bench and the name of the card.")
-            .evidence("launch_date", card.launch_date.to_string())
-            .evidence("measured_on", resolved.day().to_string())
-            .evidence("days", early),
-        );
-    }
+    findings.extend(sold_after_run(&RULE_LAUNCH, "card", &card.name, card.launch_date, resolved.day()));
 }
 
 /// The PCI side of the rule is in `pci`, where the chip of the id is known.

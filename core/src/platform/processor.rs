@@ -1,8 +1,7 @@
 //! The processor against its catalogue entry.
 
-use super::resolve::Resolved;
+use super::resolve::{Resolved, sold_after_run};
 use crate::finding::{Finding, Rule, Severity};
-use crate::policy::platform as limits;
 
 pub(super) const RULE_CORES: Rule = Rule {
     code: "cpu-cores",
@@ -35,20 +34,5 @@ pub(super) fn check_cores(resolved: &Resolved<'_>, findings: &mut Vec<Finding>) 
 
 pub(super) fn check_launch(resolved: &Resolved<'_>, findings: &mut Vec<Finding>) {
     let Some(cpu) = resolved.cpu else { return };
-    let early = (cpu.launch_date - resolved.day()).num_days();
-    if early > limits::LAUNCH_SLACK_DAYS {
-        let severity = if early > limits::LAUNCH_IMPOSSIBLE_DAYS { Severity::Reject } else { Severity::Hold };
-        findings.push(
-            Finding::new(
-                RULE_LAUNCH.code,
-                severity,
-                "/measured_at",
-                format!("{} was first sold on {}, {early} days after the run.", cpu.name, cpu.launch_date),
-            )
-            .advice("Check the clock of the bench and the name of the processor.")
-            .evidence("launch_date", cpu.launch_date.to_string())
-            .evidence("measured_on", resolved.day().to_string())
-            .evidence("days", early),
-        );
-    }
+    findings.extend(sold_after_run(&RULE_LAUNCH, "processor", &cpu.name, cpu.launch_date, resolved.day()));
 }

@@ -5,6 +5,7 @@ use chrono::NaiveDate;
 use crate::catalogue::{
     Card, Catalogue, Chip, Cpu, DriverRelease, PciId, Scene, Workload, WorkloadBuild, normalise,
 };
+use crate::finding::{Finding, Rule, Severity};
 use crate::policy::platform as limits;
 use crate::run::{Bench, BenchClaim, Run};
 
@@ -141,4 +142,27 @@ fn release<'a>(run: &Run, catalogue: &'a Catalogue) -> Release<'a> {
         1 => Release::Known(releases.remove(0)),
         _ => Release::BuildNotStated(releases),
     }
+}
+
+/// A part that was first sold after the run; `what` names it in the advice.
+pub(super) fn sold_after_run(
+    rule: &Rule,
+    what: &str,
+    name: &str,
+    launch_date: NaiveDate,
+    day: NaiveDate,
+) -> Option<Finding> {
+    let early = (launch_date - day).num_days();
+    if early <= limits::LAUNCH_SLACK_DAYS {
+        return None;
+    }
+    let severity = if early > limits::LAUNCH_IMPOSSIBLE_DAYS { Severity::Reject } else { Severity::Hold };
+    let message = format!("{name} was first sold on {launch_date}, {early} days after the run.");
+    Some(
+        Finding::new(rule.code, severity, "/measured_at", message)
+            .advice(format!("Check the clock of the bench and the name of the {what}."))
+            .evidence("launch_date", launch_date.to_string())
+            .evidence("measured_on", day.to_string())
+            .evidence("days", early),
+    )
 }
