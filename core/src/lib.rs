@@ -7,6 +7,7 @@ pub mod catalogue;
 pub mod finding;
 pub mod policy;
 pub mod statistics;
+pub mod interlab;
 pub mod series;
 pub mod identity;
 pub mod platform;

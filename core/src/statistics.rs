@@ -2,7 +2,13 @@
 
 pub mod sum;
 pub mod quantile;
+pub mod distribution;
 pub mod robust;
+pub mod huber;
+pub mod scale;
+pub mod order;
+pub mod outliers;
+pub mod variation;
 
 use serde::{Deserialize, Serialize};
 
@@ -227,7 +233,7 @@ fn of_series(series: &[&[f64]]) -> RunStatistics {
         low_percentile_fps: pooled.as_ref().map(|p| 1000.0 / p.p99_ms),
         low_tail_mean_fps: pooled.as_ref().map(|p| 1000.0 / p.tail_mean_ms),
         low_time_share_fps: pooled.as_ref().map(|p| 1000.0 / p.time_share_ms),
-        between_pass_cv: coefficient_of_variation(passes.iter().map(|p| p.mean_fps).collect()),
+        between_pass_cv: variation::coefficient(&passes.iter().map(|p| p.mean_fps).collect::<Vec<_>>()),
         passes,
     }
 }
@@ -264,7 +270,7 @@ fn of_summaries(passes: &[Pass]) -> RunStatistics {
         low_percentile_fps: low(LowDefinition::Percentile),
         low_tail_mean_fps: low(LowDefinition::TailMean),
         low_time_share_fps: low(LowDefinition::TimeShare),
-        between_pass_cv: coefficient_of_variation(stated.iter().map(|(s, _)| s.mean_fps).collect()),
+        between_pass_cv: variation::coefficient(&stated.iter().map(|(s, _)| s.mean_fps).collect::<Vec<_>>()),
     }
 }
 
@@ -272,10 +278,6 @@ fn of_summaries(passes: &[Pass]) -> RunStatistics {
 fn harmonic_mean(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
     let inverse: Vec<f64> = values.map(|v| v.map(|v| 1.0 / v)).collect::<Option<_>>()?;
     if inverse.is_empty() { None } else { Some(1.0 / sum::mean(&inverse)) }
-}
-
-fn coefficient_of_variation(values: Vec<f64>) -> Option<f64> {
-    Some(sum::standard_deviation(&values)? / sum::mean(&values))
 }
 
 #[cfg(test)]

@@ -45,6 +45,10 @@ impl Item {
         &self.0["expected"][key]
     }
 
+    pub(crate) fn recomputed(&self, key: &str) -> &Value {
+        &self.0["recomputed"][key]
+    }
+
     /// The data, or what its generator (a first value, then a pair repeated) makes.
     pub(crate) fn data(&self) -> Vec<f64> {
         let generator = self.input("generator");

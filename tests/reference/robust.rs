@@ -1,8 +1,9 @@
 //! Median, MAD, modified z-score and Hampel limits (Leys et al. 2013; Iglewicz and Hoaglin 1993),
-//! Algorithm A (ISO 13528; Analytical Methods Committee), Hodges-Lehmann (Hollander and Wolfe),
-//! Theil-Sen (Sen 1968).
+//! Algorithm A and S (ISO 13528; Analytical Methods Committee), Huber's estimates (Venables and Ripley), Qn
+//! (Rousseeuw and Croux 1993), coefficients of variation, Hodges-Lehmann (Hollander and Wolfe), Theil-Sen (Sen
+//! 1968).
 
-use wearmark_core::statistics::{quantile::median, robust};
+use wearmark_core::statistics::{huber, quantile::median, robust, scale, sum, variation};
 
 use crate::cases::{items, numbers};
 
@@ -36,8 +37,60 @@ fn algorithm_a_meets_the_published_robust_means() {
         checked += usize::from(case.meets("x_star", &[mean]));
         checked += usize::from(case.meets("s_star", &[sd]));
         case.meets("median", &[median(&mut data.clone()).unwrap()]);
+        // The start of the algorithm takes 1.483 MAD, as ISO 13528 does.
+        case.meets("mad_scaled", &[robust::algorithm_a_start(&data).unwrap().1]);
+        case.meets("mean", &[sum::mean(&data)]);
+        case.meets("sd", &[sum::standard_deviation(&data).unwrap()]);
+        case.meets("n", &[data.len() as f64]);
+        // Uncertainty of the consensus value (ISO 13528): 1.25 s* / sqrt(n).
+        let n = data.len() as f64;
+        assert!((1.25 * sd / n.sqrt() / case.recomputed("u_of_x_star").as_f64().unwrap() - 1.0).abs() < 1e-9);
     }
     assert_eq!(checked, 6, "three data sets, mean and standard deviation of each");
+}
+
+#[test]
+fn huber_proposal_2_meets_the_published_estimates() {
+    // Algorithm A once converged is proposal 2 with k = 1.5; the second case has the figures of `hubers`.
+    let mut checked = 0;
+    for case in items("06-robust-mean-sd", "algorithm_a") {
+        let (mean, sd) = huber::proposal_2(&case.data(), 1.5).unwrap();
+        checked += usize::from(case.meets("x_star", &[mean]));
+        checked += usize::from(case.meets("s_star", &[sd]));
+    }
+    assert_eq!(checked, 6);
+    let case = &items("06-robust-mean-sd", "huber_location_mad")[0];
+    let (location, scale) = huber::location(&case.data(), 1.5).unwrap();
+    assert!(case.meets("location", &[location]));
+    assert!(case.meets("scale", &[scale]));
+}
+
+#[test]
+fn algorithm_s_has_the_factors_of_the_standard() {
+    let case = &items("06-robust-mean-sd", "algorithm_s")[0];
+    let df = case.input("degrees_of_freedom").as_f64().unwrap();
+    let factors = scale::algorithm_s_factors(df).unwrap();
+    assert!(case.meets("limit_factor", &[factors.limit]));
+    assert!(case.meets("adjustment_factor", &[factors.adjustment]));
+    assert!(case.meets("s_star", &[scale::algorithm_s(&numbers(case.input("sds")), df).unwrap()]));
+}
+
+#[test]
+fn qn_meets_the_published_scale() {
+    let case = &items("06-robust-mean-sd", "qn_scale")[0];
+    assert!(case.meets("qn", &[scale::qn(&case.data()).unwrap()]));
+}
+
+#[test]
+fn coefficients_of_variation_are_those_of_the_glucose_replicates() {
+    let case = &items("15-repeated-runs", "variation")[0];
+    let runs: Vec<Vec<f64>> = case.input("runs").as_array().unwrap().iter().map(numbers).collect();
+    let each =
+        |of: fn(&[f64]) -> Option<f64>| runs.iter().map(|r| 100.0 * of(r).unwrap()).collect::<Vec<_>>();
+    assert!(case.meets("cv_percent", &each(variation::coefficient)));
+    assert!(case.meets("robust_cv_percent", &each(variation::robust_coefficient)));
+    let borrowed: Vec<&[f64]> = runs.iter().map(Vec::as_slice).collect();
+    assert!(case.meets("pooled_cv_percent", &[100.0 * variation::pooled(&borrowed).unwrap()]));
 }
 
 #[test]
