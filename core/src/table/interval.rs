@@ -1,18 +1,70 @@
-//! Interval of a median of few contributors: a moderated t in logarithms.
-
-use statrs::distribution::{ContinuousCDF, StudentsT};
+//! Interval of a median of few contributors, a moderated t in logarithms; and what such intervals say of two
+//! medians.
 
 use crate::policy::table::TablePolicy;
+use crate::statistics::distribution::t_upper;
 use crate::statistics::{quantile::median, robust, sum};
-
-/// Beyond that many degrees of freedom the library's t quantile loses digits; the distribution is within
-/// 2e-4 of its limit there.
-const MOST_DF: f64 = 10_000.0;
 
 /// Two-sided quantile of Student's t distribution; NaN for impossible arguments.
 pub fn t_quantile(confidence: f64, df: f64) -> f64 {
-    let p = 0.5 + confidence / 2.0;
-    StudentsT::new(0.0, 1.0, df.min(MOST_DF)).map_or(f64::NAN, |t| t.inverse_cdf(p))
+    t_upper((1.0 - confidence) / 2.0, df)
+}
+
+/// How much a figure rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// One contributor, or too few for an interval: the value alone, without rank.
+    OneContributor,
+    /// Two or three: value and interval, which rests mostly on what contributors differ by elsewhere.
+    Indicative,
+    /// More.
+    Full,
+}
+
+impl Standing {
+    /// The standing of a figure of that many contributors.
+    pub fn of(contributors: usize, policy: &TablePolicy) -> Standing {
+        if contributors < policy.interval_contributors as usize {
+            Standing::OneContributor
+        } else if contributors < policy.full_contributors as usize {
+            Standing::Indicative
+        } else {
+            Standing::Full
+        }
+    }
+
+    /// The word used in tables.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Standing::OneContributor => "one contributor",
+            Standing::Indicative => "indicative",
+            Standing::Full => "full",
+        }
+    }
+}
+
+/// What two figures say of each other.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Difference {
+    /// The first over the second.
+    pub ratio: f64,
+    /// Lower end of the interval of the ratio.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+    /// Whether they may be called different: the interval leaves out 1.
+    pub differ: bool,
+}
+
+impl Difference {
+    fn of(log_ratio: f64, half: f64) -> Difference {
+        Difference {
+            ratio: log_ratio.exp(),
+            low: (log_ratio - half).exp(),
+            high: (log_ratio + half).exp(),
+            differ: log_ratio.abs() > half,
+        }
+    }
 }
 
 /// Variance that borrows strength: (d0 s0^2 + (n - 1) s^2) / (d0 + n - 1) (Smyth 2004, equation 4, with
@@ -54,6 +106,31 @@ impl<'a> Intervals<'a> {
         Some((centre * (-half).exp(), centre * half.exp()))
     }
 
+    /// The ratio of the medians of two cells, with half widths in quadrature on the logarithms. Contributors that both
+    /// cells share make the true interval narrower; where most are shared, [`Intervals::matched`] tells more. None
+    /// unless both have an interval: then there is not enough evidence to call them different or alike.
+    pub fn difference(&mut self, a: &[f64], b: &[f64], prior_sd: f64) -> Option<Difference> {
+        let log = |values: &[f64]| median(&mut values.to_vec()).map(f64::ln);
+        if a.len().min(b.len()) < self.policy.interval_contributors.max(2) as usize {
+            return None;
+        }
+        let (half_a, half_b) = (self.half_width(a, prior_sd)?, self.half_width(b, prior_sd)?);
+        Some(Difference::of(log(a)? - log(b)?, half_a.hypot(half_b)))
+    }
+
+    /// The mean of matched ratios, given as natural logarithms, one a contributor who measured both: what a bench does
+    /// to both cancels. None below the policy's least number of contributors.
+    pub fn matched(&mut self, log_ratios: &[f64]) -> Option<Difference> {
+        let n = log_ratios.len();
+        if n < self.policy.interval_contributors.max(2) as usize {
+            return None;
+        }
+        let sd = sum::standard_deviation(log_ratios)?;
+        let variance = moderated_variance(self.policy.prior_df, self.policy.matched_prior_sd, n, sd);
+        let half = self.t(n) * (variance / n as f64).sqrt();
+        Some(Difference::of(sum::mean(log_ratios), half))
+    }
+
     fn half_width(&mut self, values: &[f64], prior_sd: f64) -> Option<f64> {
         let n = values.len();
         let logs: Vec<f64> = values.iter().map(|v| v.ln()).collect();
@@ -69,8 +146,10 @@ impl<'a> Intervals<'a> {
     }
 
     fn median_factor(&self, n: usize) -> f64 {
-        let beyond = self.policy.median_factor_beyond[n % 2];
-        n.checked_sub(2).and_then(|at| self.policy.median_factor.get(at)).copied().unwrap_or(beyond)
+        if n == 2 {
+            return 1.0;
+        }
+        self.policy.median_factor * (1.0 - self.policy.median_factor_loss[n % 2] / n as f64)
     }
 
     fn t(&mut self, n: usize) -> f64 {

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use polars::prelude::*;
 
 use super::columns::*;
-use super::interval::Intervals;
+use super::interval::{Intervals, Standing};
 use super::keys::{self, Words, codes};
 use super::limits::GroupKey;
 use super::medians::{MediansQuery, MediansSort};
@@ -337,14 +337,13 @@ fn kind_of(word: Option<&str>) -> Option<WorkloadKind> {
 }
 
 fn note(figures: &Figures, place: usize, scene: Option<SceneKind>, policy: &Policy) -> Option<String> {
-    let contributors = figures.mean[place].contributors;
     let mut notes = Vec::new();
-    if contributors == 1 {
-        notes.push("one contributor: not enough evidence for an interval".to_owned());
-    } else if contributors < policy.table.interval_contributors {
-        notes.push("not enough evidence for an interval".to_owned());
-    } else if contributors < policy.table.full_contributors {
-        notes.push("indicative: few contributors".to_owned());
+    match Standing::of(figures.mean[place].contributors as usize, &policy.table) {
+        Standing::OneContributor => {
+            notes.push("one contributor: not enough evidence for an interval".to_owned())
+        }
+        Standing::Indicative => notes.push("indicative: few contributors".to_owned()),
+        Standing::Full => {}
     }
     if figures.low[place].value.is_none() {
         notes.push("no run is long enough for a 1% low".to_owned());

@@ -4,7 +4,7 @@ use polars::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::frame::RunFrame;
-use super::interval::{moderated_variance, t_quantile};
+use super::interval::Intervals;
 use super::keys;
 use super::matched::{Evidence, Release, Site};
 use super::output::Table;
@@ -240,12 +240,7 @@ fn index(matched: &[(&Site, f64)], policy: &TablePolicy) -> (Option<f64>, Option
     if averages.is_empty() {
         return (None, None);
     }
-    let centre = sum::mean(&averages);
     let scaled = |log: f64| 100.0 * log.exp();
-    let n = averages.len();
-    let half = sum::standard_deviation(&averages).map(|sd| {
-        let variance = moderated_variance(policy.prior_df, policy.matched_prior_sd, n, sd);
-        t_quantile(policy.confidence, policy.prior_df + n as f64 - 1.0) * (variance / n as f64).sqrt()
-    });
-    (Some(scaled(centre)), half.map(|half| (scaled(centre - half), scaled(centre + half))))
+    let interval = Intervals::new(policy).matched(&averages).map(|d| (100.0 * d.low, 100.0 * d.high));
+    (Some(scaled(sum::mean(&averages))), interval)
 }
