@@ -14,6 +14,7 @@ pub mod platform;
 pub mod examine;
 pub mod target;
 pub mod ladder;
+pub mod model;
 pub mod judge;
 pub mod rules;
 pub mod verdict;

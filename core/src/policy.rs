@@ -3,6 +3,7 @@
 
 pub mod judge;
 pub mod ladder;
+pub mod model;
 pub mod platform;
 pub mod series;
 pub mod table;
@@ -22,6 +23,8 @@ pub struct Policy {
     pub series: series::SeriesPolicy,
     /// Judgement against peers.
     pub judge: judge::JudgePolicy,
+    /// The prediction model.
+    pub model: model::ModelPolicy,
     /// Published tables.
     pub table: table::TablePolicy,
 }
@@ -35,6 +38,7 @@ impl Policy {
             live_match_allowance: 0.8,
             series: series::SeriesPolicy::published(),
             judge: judge::JudgePolicy::published(),
+            model: model::ModelPolicy::published(),
             table: table::TablePolicy::published(),
         }
     }

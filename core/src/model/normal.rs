@@ -1,0 +1,269 @@
+//! The normal equations of one Gauss-Newton step and their solution. Parameters of one contributor meet
+//! only each other and the shared ones, so they are eliminated contributor by contributor (Schur
+//! complement), and only the shared ones make a large dense system.
+
+use super::dense;
+use super::design::{Design, NONE};
+use super::terms::{LOCAL, TERMS, side};
+use crate::policy::model::ModelPolicy;
+
+/// `J' W J / s^2 + prior precision`, factored.
+pub(super) struct Normal {
+    n: usize,
+    /// Factor of the Schur complement, columns of the lower triangle.
+    matrix: Vec<f64>,
+    blocks: Vec<LocalBlock>,
+}
+
+struct LocalBlock {
+    /// L of the block's own m x m part D = L L'.
+    factor: Vec<f64>,
+    /// L^-1 B', m x touched.
+    cross: Vec<f64>,
+}
+
+/// Posterior covariance of a contributor's own parameters, and what gives that with the shared ones.
+pub(super) struct BlockCovariance {
+    /// m x m.
+    pub(super) own: Vec<f64>,
+    /// Z = D^-1 B', m x touched.
+    pub(super) carry: Vec<f64>,
+}
+
+/// Weighted residuals at some values of the parameters.
+pub(super) struct Linear {
+    /// Squared residual scale of each row.
+    pub(super) variances: Vec<f64>,
+    /// Residual of each row.
+    pub(super) residuals: Vec<f64>,
+    slopes: Vec<[f64; 3]>,
+}
+
+/// Evaluates all rows.
+pub(super) fn linearise(design: &Design, values: &[f64], scale: f64, policy: &ModelPolicy) -> Linear {
+    let (shared, local) = values.split_at(design.shared());
+    let count = design.rows.len();
+    let mut linear = Linear {
+        variances: Vec::with_capacity(count),
+        residuals: Vec::with_capacity(count),
+        slopes: Vec::with_capacity(count),
+    };
+    for block in &design.blocks {
+        for row in &design.rows[block.rows.clone()] {
+            let now = row.evaluate(shared, &local[block.offset..], policy);
+            linear.variances.push(row.variance(&now.slopes, scale));
+            linear.residuals.push(now.residual);
+            linear.slopes.push(now.slopes);
+        }
+    }
+    linear
+}
+
+/// Penalised objective: `(nu + 1) / 2 sum ln(1 + r^2 / (nu s^2)) + 1/2 sum (value - mean)^2 x precision`, with
+/// given scales.
+pub(super) fn objective(design: &Design, values: &[f64], variances: &[f64], policy: &ModelPolicy) -> f64 {
+    let (shared, local) = values.split_at(design.shared());
+    let nu = policy.tail_df;
+    let mut fit = 0.0;
+    for block in &design.blocks {
+        for at in block.rows.clone() {
+            let residual = design.rows[at].evaluate(shared, &local[block.offset..], policy).residual;
+            fit += (residual * residual / (nu * variances[at])).ln_1p();
+        }
+    }
+    let penalty: f64 = values
+        .iter()
+        .zip(&design.mean)
+        .zip(&design.precision)
+        .map(|((value, mean), precision)| precision * (value - mean).powi(2))
+        .sum();
+    0.5 * ((nu + 1.0) * fit + penalty)
+}
+
+impl Normal {
+    /// Builds and factors the system at `values`, and solves it for the step. `damping` adds that multiple
+    /// of the diagonal to itself (Marquardt 1963). None when the system is not positive definite in floating
+    /// point. `buffer` is reused from step to step.
+    pub(super) fn step(
+        design: &Design,
+        values: &[f64],
+        linear: &Linear,
+        damping: f64,
+        policy: &ModelPolicy,
+        buffer: Vec<f64>,
+    ) -> Result<(Normal, Vec<f64>), Vec<f64>> {
+        let n = design.shared();
+        let mut matrix = buffer;
+        matrix.clear();
+        matrix.resize(n * n, 0.0);
+        let mut step: Vec<f64> = values
+            .iter()
+            .zip(&design.mean)
+            .zip(&design.precision)
+            .map(|((value, mean), precision)| precision * (mean - value))
+            .collect();
+        let (shared, local) = step.split_at_mut(n);
+        let mut diagonal = design.precision[..n].to_vec();
+        let mut blocks = Vec::with_capacity(design.blocks.len());
+        let mut place = vec![0_u32; n];
+        for block in &design.blocks {
+            let (m, width) = (block.keys.len(), block.touched.len());
+            for (at, parameter) in block.touched.iter().enumerate() {
+                place[*parameter as usize] = at as u32;
+            }
+            let right = &mut local[block.offset..block.offset + m];
+            let mut factor = vec![0.0; m * m];
+            for at in 0..m {
+                factor[at * m + at] = design.precision[n + block.offset + at];
+            }
+            let mut cross = vec![0.0; m * width];
+            for at in block.rows.clone() {
+                let row = &design.rows[at];
+                let weight = weight(linear.residuals[at], linear.variances[at], policy);
+                let pull = weight * linear.residuals[at];
+                let (mut own, mut own_count) = ([(0, 0.0); LOCAL.len()], 0);
+                let (mut others, mut other_count) = ([(0, 0.0); TERMS], 0);
+                for term in 0..TERMS {
+                    let parameter = row.at[term];
+                    if parameter == NONE {
+                        continue;
+                    }
+                    let slope = row.factors[term] * linear.slopes[at][side(term)];
+                    if LOCAL.contains(&term) {
+                        own[own_count] = (parameter as usize, slope);
+                        own_count += 1;
+                    } else {
+                        others[other_count] = (parameter as usize, slope);
+                        other_count += 1;
+                    }
+                }
+                let (own, others) = (&own[..own_count], &others[..other_count]);
+                for (a, (i, x)) in own.iter().enumerate() {
+                    right[*i] += pull * x;
+                    for (j, y) in &own[..=a] {
+                        factor[(*i).max(*j) * m + (*i).min(*j)] += weight * x * y;
+                    }
+                    for (j, y) in others {
+                        cross[i * width + place[*j] as usize] += weight * x * y;
+                    }
+                }
+                for (a, (i, x)) in others.iter().enumerate() {
+                    shared[*i] += pull * x;
+                    diagonal[*i] += weight * x * x;
+                    for (j, y) in &others[..a] {
+                        matrix[(*i).min(*j) * n + (*i).max(*j)] += weight * x * y;
+                    }
+                }
+            }
+            for at in 0..m {
+                factor[at * m + at] *= 1.0 + damping;
+            }
+            dense::factor_small(&mut factor, m);
+            dense::forward_small(&factor, m, &mut cross, width);
+            dense::forward_small(&factor, m, right, 1);
+            eliminate(&mut matrix, n, shared, &block.touched, &cross, right);
+            blocks.push(LocalBlock { factor, cross });
+        }
+        for (at, diagonal) in diagonal.iter().enumerate() {
+            matrix[at * n + at] += diagonal * (1.0 + damping);
+        }
+        if !dense::factor(&mut matrix, n) {
+            return Err(matrix);
+        }
+        dense::solve(&matrix, n, shared);
+        for (block, solved) in design.blocks.iter().zip(&blocks) {
+            let (m, width) = (block.keys.len(), block.touched.len());
+            let right = &mut local[block.offset..block.offset + m];
+            for (value, cross) in right.iter_mut().zip(solved.cross.chunks(width.max(1))) {
+                *value -=
+                    block.touched.iter().zip(cross).map(|(at, by)| by * shared[*at as usize]).sum::<f64>();
+            }
+            dense::backward_small(&solved.factor, m, right, 1);
+        }
+        Ok((Normal { n, matrix, blocks }, step))
+    }
+
+    /// The matrix, to be used again.
+    pub(super) fn into_buffer(self) -> Vec<f64> {
+        self.matrix
+    }
+
+    /// Posterior covariance: that of the shared parameters (packed), and of each block its own part and the
+    /// carry Z = D^-1 B'.
+    pub(super) fn covariance(self, design: &Design) -> (Vec<f64>, Vec<BlockCovariance>) {
+        let shared = dense::inverse(&self.matrix, self.n);
+        drop(self.matrix);
+        let mut parts = Vec::with_capacity(self.blocks.len());
+        for (block, LocalBlock { factor, cross: mut carry }) in design.blocks.iter().zip(self.blocks) {
+            let (m, width) = (block.keys.len(), block.touched.len());
+            dense::backward_small(&factor, m, &mut carry, width);
+            let mut own = vec![0.0; m * m];
+            for at in 0..m {
+                own[at * m + at] = 1.0;
+            }
+            dense::forward_small(&factor, m, &mut own, m);
+            dense::backward_small(&factor, m, &mut own, m);
+            // Z P, then D^-1 + Z P Z'.
+            let mut through = vec![0.0; m * width];
+            for (i, row) in block.touched.iter().enumerate() {
+                for (j, column) in block.touched[..=i].iter().enumerate() {
+                    let p = dense::packed(&shared, *row as usize, *column as usize);
+                    for l in 0..m {
+                        through[l * width + i] += p * carry[l * width + j];
+                        if i != j {
+                            through[l * width + j] += p * carry[l * width + i];
+                        }
+                    }
+                }
+            }
+            for a in 0..m {
+                for b in 0..m {
+                    let dot: f64 = through[a * width..(a + 1) * width]
+                        .iter()
+                        .zip(&carry[b * width..(b + 1) * width])
+                        .map(|(x, y)| x * y)
+                        .sum();
+                    own[a * m + b] += dot;
+                }
+            }
+            parts.push(BlockCovariance { own, carry });
+        }
+        (shared, parts)
+    }
+}
+
+/// Weight of a row: that of the t distribution (Lange, Little and Taylor 1989) over its variance.
+fn weight(residual: f64, variance: f64, policy: &ModelPolicy) -> f64 {
+    let nu = policy.tail_df;
+    (nu + 1.0) / (nu * variance + residual * residual)
+}
+
+/// Takes W'W and W'v off the shared system, W = L^-1 B' (m x touched), v = L^-1 right side of the block.
+fn eliminate(
+    matrix: &mut [f64],
+    n: usize,
+    shared: &mut [f64],
+    touched: &[u32],
+    cross: &[f64],
+    right: &[f64],
+) {
+    let width = touched.len();
+    let mut sums = vec![0.0; width];
+    for (j, column) in touched.iter().enumerate() {
+        let sums = &mut sums[j..];
+        sums.fill(0.0);
+        for (row, v) in cross.chunks(width).zip(right) {
+            let by = row[j];
+            shared[*column as usize] -= by * v;
+            if by != 0.0 {
+                for (sum, value) in sums.iter_mut().zip(&row[j..]) {
+                    *sum += by * value;
+                }
+            }
+        }
+        let column = &mut matrix[*column as usize * n..(*column as usize + 1) * n];
+        for (at, sum) in touched[j..].iter().zip(&*sums) {
+            column[*at as usize] -= sum;
+        }
+    }
+}
