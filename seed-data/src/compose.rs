@@ -25,7 +25,7 @@ impl World {
     /// The document of a submission.
     pub(crate) fn compose(&self, submission: usize) -> Run {
         let run = &self.plan[submission];
-        let random = &mut Random::stream(self.seed, TOPIC, submission as u64);
+        let random = &mut Random::stream(self.seed, TOPIC, run.key);
         let workload = &self.truth.catalogue.workloads[run.claimed.workload];
         let scene = &workload.scenes[run.claimed.scene];
         Run {

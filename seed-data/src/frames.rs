@@ -6,6 +6,7 @@ use crate::label::{Label, WrongUnit};
 use crate::plan::Planned;
 use crate::random::Random;
 use crate::series::PassShape;
+use crate::truth::Situation;
 use crate::world::World;
 
 const TOPIC: u64 = 7;
@@ -21,15 +22,20 @@ impl World {
         if let Label::DuplicateOf { submission } | Label::ForgedCopy { submission, .. } = run.label {
             return self.expected_ln_fps(submission);
         }
+        self.expected_of(run, &run.measured, run.label == Label::SingleChannelAsDual)
+    }
+
+    /// ln fps to be expected of a situation on the bench and card of a run.
+    pub(crate) fn expected_of(&self, run: &Planned, situation: &Situation, loose_module: bool) -> f64 {
         let bench = &self.benches[run.bench];
         let mut platform = bench.platform;
-        platform.single_channel |= run.label == Label::SingleChannelAsDual;
+        platform.single_channel |= loose_module;
         let unit = &bench.units[run.unit];
-        let share = self.truth.card_share(&run.measured, &platform);
+        let share = self.truth.card_share(situation, &platform);
         let system = if bench.system == "Coppice" { -0.012 } else { 0.0 };
-        let topic = (run.bench * 1024 + run.measured.driver) as u64;
+        let topic = (run.bench * 1024 + situation.driver) as u64;
         let with_release = 0.006 * Random::stream(self.seed, BENCH_RELEASE_TOPIC, topic).normal();
-        self.truth.expected(&run.measured, &platform)
+        self.truth.expected(situation, &platform)
             + bench.effect
             + share * unit.effect
             + system
@@ -37,13 +43,14 @@ impl World {
     }
 
     /// The passes as they came off the bench, before anything was done to them; milliseconds.
-    fn honest_passes(&self, submission: usize) -> Vec<Vec<f64>> {
+    pub(crate) fn honest_passes(&self, submission: usize) -> Vec<Vec<f64>> {
         let run = &self.plan[submission];
-        let random = &mut Random::stream(self.seed, TOPIC, submission as u64);
+        let random = &mut Random::stream(self.seed, TOPIC, run.key);
         let texture = &self.textures[run.measured.workload][run.measured.scene];
         let platform = &self.benches[run.bench].platform;
-        // One run in twenty has a bad day.
-        let day = if random.chance(0.05) { 0.025 } else { 0.008 };
+        // Some runs have a bad day.
+        let nature = &self.truth.nature;
+        let day = if random.chance(nature.bad_days) { nature.bad_day } else { nature.day };
         let ln_fps = self.expected_ln_fps(submission) + day * random.heavy();
         let loss = self.truth.memory_loss(&run.measured);
         let share = self.truth.card_share(&run.measured, platform);
@@ -67,7 +74,7 @@ impl World {
     /// The passes as submitted: in the unit, and with the decimals, of the submission.
     pub(crate) fn submitted_passes(&self, submission: usize) -> Vec<Vec<f64>> {
         let run = &self.plan[submission];
-        let random = &mut Random::stream(self.seed, SPOIL_TOPIC, submission as u64);
+        let random = &mut Random::stream(self.seed, SPOIL_TOPIC, run.key);
         let mut decimals = self.benches[run.bench].decimals;
         let mut passes = match run.label {
             Label::DuplicateOf { submission } => return self.submitted_passes(submission),

@@ -8,6 +8,7 @@
 
 mod random;
 pub mod catalogue;
+mod nature;
 pub mod truth;
 mod panel;
 mod people;
@@ -19,11 +20,13 @@ mod frames;
 mod figures;
 mod compose;
 mod world;
+pub mod trial;
 
 pub use catalogue::catalogue;
 pub use label::{Label, WrongUnit};
 pub use people::Contributor;
 pub use truth::{Cell, Change, Failure, Truth};
+pub use trial::{Known, Role, Scenario, Trial};
 pub use world::{Size, Submission, World};
 
 #[cfg(doctest)]

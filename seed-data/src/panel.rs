@@ -3,10 +3,11 @@
 
 use wearmark_core::catalogue::WorkloadKind;
 
+use crate::nature::Habits;
 use crate::random::Random;
 use crate::truth::{Situation, Truth};
 
-/// Resolutions in use, smallest first.
+/// Resolutions in use in the demo, smallest first.
 pub(crate) const RESOLUTIONS: [(u32, u32); 4] = [(1280, 720), (1600, 900), (1920, 1080), (2560, 1440)];
 
 /// One configuration of a bench's panel.
@@ -22,7 +23,13 @@ pub(crate) struct Entry {
     pub(crate) ladder: Vec<(u32, u32)>,
 }
 
-pub(crate) fn draw(random: &mut Random, truth: &Truth, card: usize, system: &str) -> Vec<Entry> {
+pub(crate) fn draw(
+    random: &mut Random,
+    truth: &Truth,
+    habits: &Habits,
+    card: usize,
+    system: &str,
+) -> Vec<Entry> {
     let workloads = truth.catalogue.workloads.len();
     let mut weights: Vec<f64> = (0..workloads)
         .map(|w| {
@@ -34,28 +41,25 @@ pub(crate) fn draw(random: &mut Random, truth: &Truth, card: usize, system: &str
         })
         .collect();
     let possible = weights.iter().filter(|w| **w > 0.0).count();
-    let wanted = (CORE + 1 + random.below(3)).min(possible);
+    let wanted = (habits.core + 1 + random.below(habits.others)).min(possible);
     let mut panel = Vec::with_capacity(wanted);
-    for id in &BY_POPULARITY[..CORE] {
+    for id in &BY_POPULARITY[..habits.core] {
         let found = truth.catalogue.workloads.iter().position(|w| w.id == *id);
         if let Some(workload) = found.filter(|&w| weights[w] > 0.0) {
             weights[workload] = 0.0;
-            panel.push(entry(random, truth, card, workload, system, true));
+            panel.push(entry(random, truth, habits, card, workload, system, true));
         }
     }
     while panel.len() < wanted {
         let workload = random.weighted(&weights);
         weights[workload] = 0.0;
-        panel.push(entry(random, truth, card, workload, system, false));
+        panel.push(entry(random, truth, habits, card, workload, system, false));
     }
     panel
 }
 
-/// How many of the most popular workloads everybody measures in the same way: the programme that the
-/// community agreed on. Without it hardly two contributors would ever measure the same thing.
-const CORE: usize = 5;
-
-/// Workloads by how many benches measure them, most popular first.
+/// Workloads, the first of which everybody measures in the same way: the programme that the community
+/// agreed on. Without it hardly two contributors would ever measure the same thing. By how many benches measure them, most popular first.
 const BY_POPULARITY: [&str; 16] = [
     "tollgate-five",
     "gravel-parish",
@@ -75,7 +79,7 @@ const BY_POPULARITY: [&str; 16] = [
     "low-tide-crews",
 ];
 
-fn popularity(workload: &str) -> f64 {
+pub(crate) fn popularity(workload: &str) -> f64 {
     let rank = BY_POPULARITY.iter().position(|w| *w == workload).unwrap_or(BY_POPULARITY.len());
     libm::pow(1.0 + rank as f64, -1.0)
 }
@@ -96,6 +100,7 @@ fn usable_apis(truth: &Truth, card: usize, workload: usize, system: &str) -> Vec
 fn entry(
     random: &mut Random,
     truth: &Truth,
+    habits: &Habits,
     card: usize,
     workload: usize,
     system: &str,
@@ -109,23 +114,24 @@ fn entry(
     } else {
         0
     };
-    let (mut preset, mut place) = sensible(truth, card, workload, api);
+    let (mut preset, mut place) = sensible(truth, habits, card, workload, api);
     if !core && random.chance(0.2) {
         preset = (preset + random.below(3)).saturating_sub(1).min(document.presets.len() - 1);
     }
     if !core && random.chance(0.15) {
-        place = (place + random.below(3)).saturating_sub(1).min(RESOLUTIONS.len() - 1);
+        place = (place + random.below(3)).saturating_sub(1).min(habits.resolutions.len() - 1);
     }
-    let (width, height) = RESOLUTIONS[place];
+    let (width, height) = habits.resolutions[place];
     let ladder = if random.chance(0.3) {
-        let mut others: Vec<(u32, u32)> = RESOLUTIONS
+        let mut others: Vec<(u32, u32)> = habits
+            .resolutions
             .iter()
             .enumerate()
             .filter(|(at, _)| at.abs_diff(place) == 1)
             .map(|(_, r)| *r)
             .collect();
         if place == 2 && random.chance(0.5) {
-            others.push(RESOLUTIONS[0]);
+            others.push(habits.resolutions[0]);
         }
         others
     } else {
@@ -136,7 +142,7 @@ fn entry(
 
 /// Preset and resolution at which a card plays a workload well, or as well as it can: what somebody
 /// who knows the card would measure.
-fn sensible(truth: &Truth, card: usize, workload: usize, api: usize) -> (usize, usize) {
+fn sensible(truth: &Truth, habits: &Habits, card: usize, workload: usize, api: usize) -> (usize, usize) {
     let document = &truth.catalogue.workloads[workload];
     let (enough, plenty) = match document.kind {
         WorkloadKind::SinglePlayer => (44.0, 105.0),
@@ -150,12 +156,15 @@ fn sensible(truth: &Truth, card: usize, workload: usize, api: usize) -> (usize, 
         build: 0,
         api,
         preset,
-        width: RESOLUTIONS[place].0,
-        height: RESOLUTIONS[place].1,
+        width: habits.resolutions[place].0,
+        height: habits.resolutions[place].1,
     };
     let highest = document.presets.len() - 1;
     if libm::exp(truth.card_limit(&at(highest, 2))) > plenty {
-        return (highest, 3);
+        // One step more where there is one and the card can afford it.
+        let last = habits.resolutions.len() - 1;
+        let more = last > 3 && libm::exp(truth.card_limit(&at(highest, 3))) > plenty;
+        return (highest, if more { last } else { 3 });
     }
     for place in [2, 1, 0] {
         for preset in (0..=highest).rev() {

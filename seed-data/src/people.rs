@@ -6,6 +6,7 @@ use chrono::NaiveDate;
 use wearmark_core::catalogue::Form;
 use wearmark_core::run::{Bench, CpuClaim, MemoryClaim, OsClaim, PcieClaim};
 
+use crate::nature::Habits;
 use crate::panel::{self, Entry};
 use crate::random::Random;
 use crate::truth::{Platform, Truth};
@@ -74,11 +75,14 @@ pub(crate) fn day(year: i32, month: u32, day: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, month, day).unwrap_or_default()
 }
 
-pub(crate) fn draw(seed: u64, truth: &Truth, count: usize) -> (Vec<Contributor>, Vec<Workbench>) {
+pub(crate) fn draw(
+    seed: u64,
+    truth: &Truth,
+    count: usize,
+    habits: &Habits,
+) -> (Vec<Contributor>, Vec<Workbench>) {
     let random = &mut Random::stream(seed, TOPIC, 0);
-    let mut names: Vec<String> =
-        FIRST.iter().flat_map(|a| SECOND.iter().map(move |b| format!("{a}-{b}"))).collect();
-    random.shuffle(&mut names);
+    let names = names(random);
     let mut contributors = Vec::with_capacity(count);
     let mut benches = Vec::new();
     for (at, name) in names.into_iter().take(count).enumerate() {
@@ -88,21 +92,37 @@ pub(crate) fn draw(seed: u64, truth: &Truth, count: usize) -> (Vec<Contributor>,
         contributors.push(Contributor { name, joined, unreliable: at % 16 == 5 });
         let second = random.chance(0.3);
         for number in 0..=usize::from(second) {
-            benches.push(bench(random, truth, at, number, joined));
+            benches.push(bench(random, truth, habits, at, number, joined, None));
         }
     }
     (contributors, benches)
 }
 
-fn bench(
+/// All names there are, in random order.
+fn names(random: &mut Random) -> Vec<String> {
+    let mut names: Vec<String> =
+        FIRST.iter().flat_map(|a| SECOND.iter().map(move |b| format!("{a}-{b}"))).collect();
+    random.shuffle(&mut names);
+    names
+}
+
+/// Names that nobody among the first `count` contributors of a world has.
+pub(crate) fn spare_names(seed: u64, count: usize) -> Vec<String> {
+    names(&mut Random::stream(seed, TOPIC, 0)).split_off(count)
+}
+
+/// A bench and what is on its shelf; `wanted` is a card and a system that it has to have.
+pub(crate) fn bench(
     random: &mut Random,
     truth: &Truth,
+    habits: &Habits,
     contributor: usize,
     number: usize,
     joined: NaiveDate,
+    wanted: Option<(usize, &'static str)>,
 ) -> Workbench {
     let mobile_cards = forms(truth, Form::Mobile);
-    let portable = contributor % 16 == 3 && number == 0 || random.chance(0.04);
+    let portable = wanted.is_none() && (contributor % 16 == 3 && number == 0 || random.chance(0.04));
     let cpus = &truth.catalogue.cpus;
     let usable: Vec<usize> = (0..cpus.len())
         .filter(|&c| is_portable(&cpus[c].id) == portable)
@@ -112,23 +132,28 @@ fn bench(
     let cpu = *random.pick(&usable);
     let entry = &cpus[cpu];
     let single_channel = random.chance(if portable { 0.4 } else { 0.14 });
-    let system = if random.chance(0.62) { "Sill" } else { "Coppice" };
+    let mut system = if random.chance(0.62) { "Sill" } else { "Coppice" };
     let mut cards = if portable { mobile_cards } else { shelf(random, truth) };
+    if let Some((card, on)) = wanted {
+        system = on;
+        cards.retain(|c| *c != card);
+        cards.push(card);
+    }
     cards.dedup();
     let units: Vec<Unit> = cards
         .into_iter()
         .map(|card| Unit {
             card,
-            effect: 0.015 * random.heavy(),
+            effect: truth.nature.unit * random.heavy(),
             pci_id: random.below(truth.catalogue.chips[truth.chip(card)].pci_ids.len()),
-            panel: panel::draw(random, truth, card, system),
+            panel: panel::draw(random, truth, habits, card, system),
         })
         .collect();
     let from = joined.max(entry.launch_date + chrono::Days::new(40));
     Workbench {
         contributor,
-        platform: Platform { cpu, single_channel, ceiling: 0.03 * random.normal() },
-        effect: 0.026 * random.heavy(),
+        platform: Platform { cpu, single_channel, ceiling: truth.nature.ceiling * random.normal() },
+        effect: truth.nature.bench * random.heavy(),
         system,
         claim: claim(random, truth, cpu, single_channel, system, &units, number),
         units,
@@ -150,7 +175,7 @@ fn forms(truth: &Truth, form: Form) -> Vec<usize> {
 /// One to three different desktop cards; the common ones are common.
 fn shelf(random: &mut Random, truth: &Truth) -> Vec<usize> {
     let desktop = forms(truth, Form::Desktop);
-    let weights: Vec<f64> = desktop.iter().map(|&c| popularity(&truth.catalogue.cards[c].id)).collect();
+    let weights: Vec<f64> = desktop.iter().map(|&c| truth.popularity[c]).collect();
     let wanted = 1 + random.weighted(&[0.3, 0.5, 0.2]);
     let mut cards = Vec::new();
     while cards.len() < wanted {
@@ -162,7 +187,8 @@ fn shelf(random: &mut Random, truth: &Truth) -> Vec<usize> {
     cards
 }
 
-fn popularity(card: &str) -> f64 {
+/// How many have a card of the demo, relative to the others.
+pub(crate) fn popularity(card: &str) -> f64 {
     match card {
         "pelloram-lantern-27" | "draywick-kiln-ochre" => 4.0,
         "draywick-kiln-russet-4g" | "pelloram-lantern-18" => 2.6,

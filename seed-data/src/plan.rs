@@ -5,6 +5,7 @@ use wearmark_core::run::Outcome;
 use wearmark_core::statistics::Grade;
 
 use crate::label::Label;
+use crate::nature::Habits;
 use crate::panel::Entry;
 use crate::people::{Workbench, day};
 use crate::random::Random;
@@ -28,10 +29,18 @@ pub(crate) struct Planned {
     pub(crate) grade: Grade,
     pub(crate) outcome: Outcome,
     pub(crate) label: Label,
+    /// Names the run's own streams of chance: its place among the runs that were planned with it.
+    pub(crate) key: u64,
 }
 
 /// Honest runs, about `count` of them, never fewer, in arrival order.
-pub(crate) fn draw(seed: u64, truth: &Truth, benches: &[Workbench], count: usize) -> Vec<Planned> {
+pub(crate) fn draw(
+    seed: u64,
+    truth: &Truth,
+    benches: &[Workbench],
+    count: usize,
+    habits: &Habits,
+) -> Vec<Planned> {
     let random = &mut Random::stream(seed, TOPIC, 0);
     let rounds = rounds();
     let mut plan: Vec<Planned> = Vec::with_capacity(count + 64);
@@ -45,15 +54,18 @@ pub(crate) fn draw(seed: u64, truth: &Truth, benches: &[Workbench], count: usize
             // After all common rounds come days of its own choosing.
             let date = open.pop().unwrap_or_else(|| some_day(random, workbench.from));
             let offset = Days::new(random.below(12) as u64);
-            made += session(random, truth, benches, bench, date + offset, wanted - made, &mut plan);
+            made += session(random, truth, habits, benches, bench, date + offset, wanted - made, &mut plan);
         }
     }
     while plan.len() < count {
         let bench = random.below(benches.len());
         let date = some_day(random, benches[bench].from);
-        session(random, truth, benches, bench, date, count - plan.len(), &mut plan);
+        session(random, truth, habits, benches, bench, date, count - plan.len(), &mut plan);
     }
     plan.sort_by_key(|p| (p.arrives, p.at, p.bench));
+    for (at, run) in plan.iter_mut().enumerate() {
+        run.key = at as u64;
+    }
     plan
 }
 
@@ -62,16 +74,18 @@ fn rounds() -> Vec<NaiveDate> {
     (0..16).map(|round| day(2019, 3, 9) + Days::new(round * 121)).collect()
 }
 
-fn some_day(random: &mut Random, from: NaiveDate) -> NaiveDate {
+pub(crate) fn some_day(random: &mut Random, from: NaiveDate) -> NaiveDate {
     let days = (day(2024, 3, 20) - from).num_days().max(1) as usize;
     from + Days::new(random.below(days) as u64)
 }
 
 /// One sitting of a bench: each of its cards, most of each card's panel, one driver release; `most`
 /// runs at most. Gives the number of runs.
-fn session(
+#[expect(clippy::too_many_arguments, reason = "a sitting is where everything comes together")]
+pub(crate) fn session(
     random: &mut Random,
     truth: &Truth,
+    habits: &Habits,
     benches: &[Workbench],
     bench: usize,
     date: NaiveDate,
@@ -102,7 +116,7 @@ fn session(
                     return most;
                 }
                 clock += chrono::Duration::seconds(420 + random.below(600) as i64);
-                plan.push(planned(random, truth, clock, bench, unit, situation));
+                plan.push(planned(random, truth, habits, clock, bench, unit, situation));
             }
         }
     }
@@ -123,16 +137,17 @@ fn situation(entry: &Entry, card: usize, driver: usize, build: usize, width: u32
     }
 }
 
-fn planned(
+pub(crate) fn planned(
     random: &mut Random,
     truth: &Truth,
+    habits: &Habits,
     at: DateTime<Utc>,
     bench: usize,
     unit: usize,
     situation: Situation,
 ) -> Planned {
     let grade =
-        [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary][random.weighted(&[0.60, 0.22, 0.13, 0.05])];
+        [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary][random.weighted(&habits.grades)];
     let outcome = truth.failure(&situation).unwrap_or_else(|| match random.uniform() {
         u if u < 0.003 => Outcome::Crashed,
         u if u < 0.004 => Outcome::DidNotStart,
@@ -151,6 +166,7 @@ fn planned(
         grade,
         outcome,
         label: Label::Honest,
+        key: 0,
     }
 }
 
@@ -178,7 +194,7 @@ fn release(
 }
 
 /// The newest build at a date, sometimes the one before; none before the first.
-fn build(random: &mut Random, truth: &Truth, workload: usize, date: NaiveDate) -> Option<usize> {
+pub(crate) fn build(random: &mut Random, truth: &Truth, workload: usize, date: NaiveDate) -> Option<usize> {
     let builds = &truth.catalogue.workloads[workload].builds;
     let newest = builds.iter().rposition(|b| b.date < date)?;
     Some(if random.chance(0.08) { newest.saturating_sub(1) } else { newest })

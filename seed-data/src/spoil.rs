@@ -6,7 +6,7 @@ use wearmark_core::run::Outcome;
 use wearmark_core::statistics::Grade;
 
 use crate::label::{Label, WrongUnit};
-use crate::panel::RESOLUTIONS;
+use crate::nature::Habits;
 use crate::people::{Contributor, Workbench};
 use crate::plan::{Planned, releases};
 use crate::random::Random;
@@ -14,51 +14,22 @@ use crate::truth::Truth;
 
 const TOPIC: u64 = 6;
 
-/// Share of all submissions that are bad.
-const BAD_SHARE: f64 = 0.06;
-
 /// Kinds that somebody does on purpose come mostly from those who make a habit of it.
 const DELIBERATE: [&str; 5] = ["copied-passes", "duplicate-of", "fabricated", "forged-copy", "inflated"];
-
-/// Weight of each kind; copies come last so that what they copy is known to stay honest.
-const MIX: &[(&str, f64)] = &[
-    ("unit-error", 1.2),
-    ("frame-cap", 1.4),
-    ("throttling", 1.3),
-    ("menu-included", 1.2),
-    ("copied-passes", 0.7),
-    ("fabricated", 0.7),
-    ("inflated", 2.0),
-    ("wrong-card", 1.2),
-    ("wrong-resolution", 1.2),
-    ("wrong-preset", 1.2),
-    ("wrong-driver", 0.8),
-    ("driver-after-run", 0.8),
-    ("wrong-memory-size", 0.8),
-    ("impossible-memory-type", 0.7),
-    ("impossible-channels", 0.7),
-    ("mobile-as-desktop", 0.5),
-    ("unknown-card", 0.8),
-    ("single-channel-as-dual", 1.0),
-    ("background-load", 1.2),
-    ("summary-contradicts", 0.8),
-    ("other-low-definition", 0.8),
-    ("duplicate-of", 0.9),
-    ("forged-copy", 0.9),
-];
 
 pub(crate) struct Spoiler<'a> {
     pub(crate) truth: &'a Truth,
     pub(crate) contributors: &'a [Contributor],
     pub(crate) benches: &'a [Workbench],
+    pub(crate) habits: &'a Habits,
 }
 
 impl Spoiler<'_> {
     pub(crate) fn spoil(&self, seed: u64, plan: &mut [Planned]) {
         let random = &mut Random::stream(seed, TOPIC, 0);
-        let total: f64 = MIX.iter().map(|(_, weight)| weight).sum();
-        let bad = BAD_SHARE * plan.len() as f64;
-        for (kind, weight) in MIX {
+        let total: f64 = self.habits.mix.iter().map(|(_, weight)| weight).sum();
+        let bad = self.habits.bad * plan.len() as f64;
+        for (kind, weight) in self.habits.mix {
             let wanted = (bad * weight / total).round().max(1.0) as usize;
             let mut made = 0;
             // Some kinds fit few runs; a bound keeps a small world from searching for ever.
@@ -78,7 +49,7 @@ impl Spoiler<'_> {
         run.label.is_honest()
             && run.outcome == Outcome::Completed
             && with_frames
-            && (!DELIBERATE.contains(&kind) || unreliable || random.chance(0.05))
+            && (!DELIBERATE.contains(&kind) || unreliable || random.chance(self.habits.tempted))
     }
 
     /// Makes one run bad in the given way; false when it cannot be.
@@ -109,7 +80,7 @@ impl Spoiler<'_> {
             "menu-included" => Label::MenuIncluded { share: hundredths(random.between(0.05, 0.25)) },
             "copied-passes" => Label::CopiedPasses { jitter: if random.chance(0.5) { 0.0 } else { 0.004 } },
             "fabricated" => Label::Fabricated,
-            "inflated" => Label::Inflated { by: *random.pick(&[0.1, 0.2, 0.4]) },
+            "inflated" => Label::Inflated { by: *random.pick(self.habits.inflations) },
             "background-load" => Label::BackgroundLoad { loss: hundredths(random.between(0.03, 0.15)) },
             "summary-contradicts" => {
                 Label::SummaryContradicts { factor: hundredths(random.between(1.06, 1.45)) }
@@ -118,8 +89,8 @@ impl Spoiler<'_> {
             "duplicate-of" => Label::DuplicateOf { submission: self.original(random, plan, at)? },
             "forged-copy" => Label::ForgedCopy {
                 submission: self.original(random, plan, at)?,
-                scale: *random.pick(&[0.93, 0.96, 0.98, 1.02, 1.05]),
-                jitter: *random.pick(&[0.005, 0.01, 0.02, 0.04]),
+                scale: *random.pick(self.habits.scales),
+                jitter: *random.pick(self.habits.jitters),
             },
             _ => return self.mislabel(random, kind, run),
         };
@@ -145,7 +116,7 @@ impl Spoiler<'_> {
                 Some(Label::WrongCard { measured: card.id.clone() })
             }
             "wrong-resolution" => {
-                let (width, height) = *random.pick(&RESOLUTIONS);
+                let (width, height) = *random.pick(self.habits.resolutions);
                 if height == run.claimed.height {
                     return None;
                 }

@@ -5,10 +5,12 @@
 //! processor) but is not that: the ceiling is of differing softness, the exponents differ by family,
 //! cells lack fit, memory has cliffs, systems differ, and errors have heavy tails.
 
-mod draw;
+pub(crate) mod draw;
 mod planted;
 
 use wearmark_core::catalogue::CatalogueDocument;
+
+use crate::nature::Nature;
 
 pub use planted::{CHANGES, Change, FAILURES, Failure};
 
@@ -36,7 +38,7 @@ pub struct Cell<'a> {
 }
 
 /// The same by position in the catalogue: what the generator works with.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct Situation {
     pub(crate) card: usize,
     pub(crate) driver: usize,
@@ -57,11 +59,26 @@ pub(crate) struct Platform {
     pub(crate) ceiling: f64,
 }
 
+/// A change of one release on one architecture and workload, by position.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Step {
+    pub(crate) driver: usize,
+    pub(crate) family: usize,
+    pub(crate) workload: usize,
+    /// Change of the frame rate against the release before, as a share.
+    pub(crate) by: f64,
+}
+
 /// The truth of a world. All effects are natural logarithms of factors on the frame rate.
 #[derive(Debug, Clone)]
 pub struct Truth {
     pub(crate) catalogue: CatalogueDocument,
     seed: u64,
+    pub(crate) nature: Nature,
+    /// Changes planted beside those that every world has.
+    pub(crate) steps: Vec<Step>,
+    /// Per card: how many have it, relative to the others.
+    pub(crate) popularity: Vec<f64>,
     /// Per card: ln fps on the average workload, preset `High`, 1920x1080.
     card: Vec<f64>,
     /// Per card: position of its architecture in `architectures`.

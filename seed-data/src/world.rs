@@ -2,11 +2,15 @@
 
 use crate::catalogue;
 use crate::label::Label;
+use crate::nature::Habits;
 use crate::people::{self, Contributor, Workbench};
 use crate::plan::{self, Planned};
 use crate::series::Texture;
 use crate::spoil::Spoiler;
+use crate::trial::Role;
 use crate::truth::Truth;
+use chrono::{DateTime, Utc};
+use wearmark_core::catalogue::CatalogueDocument;
 use wearmark_core::run::Run;
 
 /// How much is submitted.
@@ -60,15 +64,32 @@ pub struct World {
     pub(crate) plan: Vec<Planned>,
     /// By workload, then scene.
     pub(crate) textures: Vec<Vec<Texture>>,
+    /// Everybody and everything that is there without liars.
+    pub(crate) usual: Usual,
+    /// Roles of the contributors behind the usual ones.
+    pub(crate) liars: Vec<Role>,
+}
+
+/// Numbers of contributors and benches; who lies for a living comes behind them.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Usual {
+    pub(crate) contributors: usize,
+    pub(crate) benches: usize,
 }
 
 impl World {
     /// The world of a seed and size; equal arguments give equal worlds, on every machine.
     pub fn new(seed: u64, size: Size) -> World {
         let truth = Truth::draw(seed, catalogue::catalogue());
-        let (contributors, benches) = people::draw(seed, &truth, size.contributors());
-        let mut plan = plan::draw(seed, &truth, &benches, size.runs());
-        Spoiler { truth: &truth, contributors: &contributors, benches: &benches }.spoil(seed, &mut plan);
+        World::of(seed, truth, size.contributors(), size.runs(), &Habits::DEMO)
+    }
+
+    /// A world of people with these habits, who measure this truth.
+    pub(crate) fn of(seed: u64, truth: Truth, contributors: usize, runs: usize, habits: &Habits) -> World {
+        let (contributors, benches) = people::draw(seed, &truth, contributors, habits);
+        let mut plan = plan::draw(seed, &truth, &benches, runs, habits);
+        Spoiler { truth: &truth, contributors: &contributors, benches: &benches, habits }
+            .spoil(seed, &mut plan);
         let textures = truth
             .catalogue
             .workloads
@@ -79,7 +100,8 @@ impl World {
                 scenes.map(|(s, scene)| Texture::draw(seed, w, s, scene.kind)).collect()
             })
             .collect();
-        World { contributors, seed, truth, benches, plan, textures }
+        let usual = Usual { contributors: contributors.len(), benches: benches.len() };
+        World { contributors, seed, truth, benches, plan, textures, usual, liars: Vec::new() }
     }
 
     /// Number of submissions.
@@ -95,6 +117,16 @@ impl World {
     /// What is true of the world.
     pub fn truth(&self) -> &Truth {
         &self.truth
+    }
+
+    /// What its people and the service know of cards, drivers, processors and workloads.
+    pub fn catalogue(&self) -> &CatalogueDocument {
+        &self.truth.catalogue
+    }
+
+    /// When a submission arrives, by index in arrival order below `len()`.
+    pub fn arrives_at(&self, submission: usize) -> DateTime<Utc> {
+        self.plan[submission].arrives
     }
 
     /// The label of a submission, by index in arrival order below `len()`, without making the run.

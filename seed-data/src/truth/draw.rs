@@ -4,11 +4,13 @@
 use wearmark_core::catalogue::{CatalogueDocument, Workload, WorkloadKind};
 use wearmark_core::run::{Outcome, SceneKind};
 
-use super::{CHANGES, FAILURES, Situation, Truth};
+use super::{CHANGES, FAILURES, Situation, Step, Truth};
+use crate::nature::Nature;
+use crate::people;
 use crate::random::Random;
 
 /// Frames per second of each card on the average workload at preset `High`, 1920x1080.
-const CARD_FPS: &[(&str, f64)] = &[
+pub(crate) const CARD_FPS: &[(&str, f64)] = &[
     ("pelloram-lantern-12", 19.0),
     ("pelloram-lantern-18", 37.0),
     ("pelloram-lantern-22", 41.0),
@@ -39,10 +41,26 @@ const CPU_FPS: &[(&str, f64)] = &[
     ("ostermill-whorl-oct", 251.0),
 ];
 
+/// What is not drawn from the seed.
+pub(crate) struct Given {
+    /// Per card: frames per second on the average workload at preset `High`, 1920x1080.
+    pub(crate) fps: Vec<f64>,
+    /// Per card: how many have it, relative to the others.
+    pub(crate) popularity: Vec<f64>,
+    /// Sizes of the noise.
+    pub(crate) nature: Nature,
+    /// Draws further changes of driver releases, once all else is known.
+    pub(crate) steps: fn(u64, &Truth) -> Vec<Step>,
+}
+
+fn no_steps(_seed: u64, _truth: &Truth) -> Vec<Step> {
+    Vec::new()
+}
+
 const TOPIC: u64 = 1;
 const LACK_OF_FIT_TOPIC: u64 = 2;
 
-fn rate(table: &[(&str, f64)], id: &str) -> f64 {
+pub(crate) fn rate(table: &[(&str, f64)], id: &str) -> f64 {
     table.iter().find(|(name, _)| *name == id).map_or(60.0, |(_, fps)| *fps)
 }
 
@@ -51,7 +69,16 @@ fn normals(random: &mut Random, count: usize, sd: f64) -> Vec<f64> {
 }
 
 impl Truth {
+    /// The truth of the demo's world.
     pub(crate) fn draw(seed: u64, catalogue: CatalogueDocument) -> Truth {
+        let cards = &catalogue.cards;
+        let fps = cards.iter().map(|c| rate(CARD_FPS, &c.id)).collect();
+        let popularity = cards.iter().map(|c| people::popularity(&c.id)).collect();
+        Truth::of(seed, catalogue, Given { fps, popularity, nature: Nature::DEMO, steps: no_steps })
+    }
+
+    /// The truth of a world with a catalogue of its own.
+    pub(crate) fn of(seed: u64, catalogue: CatalogueDocument, given: Given) -> Truth {
         let random = &mut Random::stream(seed, TOPIC, 0);
         let mut architectures: Vec<String> = Vec::new();
         for chip in &catalogue.chips {
@@ -79,9 +106,13 @@ impl Truth {
             workloads.iter().map(|w| kind(w) + (0.26 * random.normal()).clamp(-0.6, 0.6)).collect();
         let workload_cpu: Vec<f64> = workload.iter().map(|w| 0.7 * w + 0.22 * random.normal()).collect();
         let base_exponent = per_workload(random, 0.74, 0.08, 0.5, 0.95);
+        let (softest, sharpest) = given.nature.sharpness;
         let mut truth = Truth {
             seed,
-            card: catalogue.cards.iter().map(|c| libm::log(rate(CARD_FPS, &c.id))).collect(),
+            nature: given.nature,
+            steps: Vec::new(),
+            popularity: given.popularity,
+            card: given.fps.iter().map(|fps| libm::log(*fps)).collect(),
             family,
             family_workload: workloads.iter().map(|_| normals(random, families, 0.05)).collect(),
             card_workload: (0..cards).map(|_| normals(random, workloads.len(), 0.035)).collect(),
@@ -100,7 +131,7 @@ impl Truth {
             cpu_workload: catalogue.cpus.iter().map(|_| normals(random, workloads.len(), 0.035)).collect(),
             single_channel: per_workload(random, -0.15, 0.05, -0.3, -0.04),
             preset_cpu: per_workload(random, -0.03, 0.02, -0.08, 0.0),
-            sharpness: workloads.iter().map(|_| random.between(5.0, 10.0)).collect(),
+            sharpness: workloads.iter().map(|_| random.between(softest, sharpest)).collect(),
             memory_need_mib: workloads.iter().map(|w| memory(random, w)).collect(),
             driver: Vec::new(),
             workload,
@@ -108,6 +139,7 @@ impl Truth {
             architectures,
             catalogue,
         };
+        truth.steps = (given.steps)(seed, &truth);
         truth.driver = truth.draw_drivers(random);
         truth
     }
@@ -133,7 +165,13 @@ impl Truth {
                                 .filter(|c| c.workload.is_none_or(|only| only == workloads[w].id))
                                 .map(|c| libm::log(1.0 + c.by))
                                 .sum();
-                            before[w] + drift + 0.006 * random.heavy() + planted
+                            let of_world: f64 = self
+                                .steps
+                                .iter()
+                                .filter(|s| s.driver == driver && s.family == family && s.workload == w)
+                                .map(|s| libm::log(1.0 + s.by))
+                                .sum();
+                            before[w] + drift + 0.006 * random.heavy() + planted + of_world
                         })
                         .collect(),
                 };
@@ -175,7 +213,7 @@ impl Truth {
     /// A cell's own departure from every sum of effects.
     pub(super) fn lack_of_fit(&self, cell: [u64; 4]) -> f64 {
         let mixed = cell.iter().fold(0u64, |sum, part| sum.wrapping_mul(1_000_003).wrapping_add(*part));
-        0.018 * Random::stream(self.seed, LACK_OF_FIT_TOPIC, mixed).normal()
+        self.nature.lack_of_fit * Random::stream(self.seed, LACK_OF_FIT_TOPIC, mixed).normal()
     }
 }
 
