@@ -16,6 +16,7 @@ pub mod account;
 pub mod publications;
 pub mod serve;
 pub mod demo;
+pub mod evaluate;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -75,6 +76,8 @@ pub enum Command {
     Serve(serve::Serve),
     /// Runs the whole service on an invented world, prints its tables and serves it
     Demo(demo::Demo),
+    /// Measures how well the service judges, on runs of which the truth is known
+    Evaluate(evaluate::Evaluate),
     /// Prints the description of the HTTP interface (OpenAPI)
     #[command(name = "openapi")]
     OpenApi(serve::OpenApi),
@@ -132,6 +135,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Account(command) => command.run(),
         Command::Serve(command) => command.run(),
         Command::Demo(command) => command.run(),
+        Command::Evaluate(command) => command.run(),
         Command::OpenApi(command) => command.run(),
         Command::Schema(command) => command.run(),
         Command::Completions(command) => command.run(),

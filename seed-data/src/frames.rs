@@ -35,11 +35,7 @@ impl World {
         let system = if bench.system == "Coppice" { -0.012 } else { 0.0 };
         let topic = (run.bench * 1024 + situation.driver) as u64;
         let with_release = 0.006 * Random::stream(self.seed, BENCH_RELEASE_TOPIC, topic).normal();
-        self.truth.expected(situation, &platform)
-            + bench.effect
-            + share * unit.effect
-            + system
-            + with_release
+        self.truth.expected(situation, &platform) + bench.effect + share * unit.effect + system + with_release
     }
 
     /// The passes as they came off the bench, before anything was done to them; milliseconds.

@@ -21,12 +21,13 @@ mod figures;
 mod compose;
 mod world;
 pub mod trial;
+pub mod score;
 
 pub use catalogue::catalogue;
 pub use label::{Label, WrongUnit};
 pub use people::Contributor;
-pub use truth::{Cell, Change, Failure, Truth};
 pub use trial::{Known, Role, Scenario, Trial};
+pub use truth::{Cell, Change, Failure, Truth};
 pub use world::{Size, Submission, World};
 
 #[cfg(doctest)]

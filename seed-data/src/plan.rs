@@ -146,8 +146,7 @@ pub(crate) fn planned(
     unit: usize,
     situation: Situation,
 ) -> Planned {
-    let grade =
-        [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary][random.weighted(&habits.grades)];
+    let grade = [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary][random.weighted(&habits.grades)];
     let outcome = truth.failure(&situation).unwrap_or_else(|| match random.uniform() {
         u if u < 0.003 => Outcome::Crashed,
         u if u < 0.004 => Outcome::DidNotStart,

@@ -4,7 +4,7 @@
 mod market;
 mod changes;
 mod liars;
-mod known;
+pub(crate) mod known;
 
 use crate::nature::{Habits, Nature};
 use crate::truth::Truth;

@@ -129,6 +129,11 @@ impl World {
         self.plan[submission].arrives
     }
 
+    /// Who sends a submission, by index in arrival order below `len()`: index into `contributors`.
+    pub fn contributor(&self, submission: usize) -> usize {
+        self.benches[self.plan[submission].bench].contributor
+    }
+
     /// The label of a submission, by index in arrival order below `len()`, without making the run.
     pub fn label(&self, submission: usize) -> &Label {
         &self.plan[submission].label

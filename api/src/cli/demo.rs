@@ -1,6 +1,6 @@
 //! `wearmark demo`: the whole way of the service on an invented world, in under a minute.
 
-mod folder;
+pub(super) mod folder;
 pub mod fill;
 pub mod verdicts;
 pub mod tables;
@@ -124,7 +124,8 @@ impl Demo {
             .context("the invented catalogue cannot be imported")?;
         let policy = Policy::published();
         let intake = Intake { storage: storage.clone(), policy: Arc::new(policy.clone()) };
-        let accounts = fill::make_accounts(&intake, &world)?;
+        let names: Vec<&str> = world.contributors.iter().map(|c| c.name.as_str()).collect();
+        let accounts = fill::make_accounts(&intake, &names)?;
         output::note(&format!(
             "Submitting {} invented runs of {} contributors ...",
             world.len(),

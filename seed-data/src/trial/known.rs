@@ -15,6 +15,9 @@ use crate::plan::Planned;
 use crate::truth::{Platform, Situation};
 use crate::world::World;
 
+/// Kinds of lies whose work on published medians is measured.
+pub(crate) const FOR_A_MEDIAN: [&str; 2] = ["colluding", "shading"];
+
 /// What is true of one submission. Logarithms are natural, of frames per second. What is none is not known,
 /// and the submission is left out of what would need it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,6 +48,13 @@ pub struct Known {
     /// What the claimed driver release changed on that bench against the release before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub change_ln: Option<f64>,
+}
+
+impl Known {
+    /// Whether it is a lie for the sake of a published median, told by several accounts.
+    pub fn is_for_a_median(&self) -> bool {
+        FOR_A_MEDIAN.contains(&self.kind.as_str())
+    }
 }
 
 impl World {
@@ -102,7 +112,9 @@ impl World {
             | Label::MenuIncluded { .. }
             | Label::CopiedPasses { .. }
             | Label::Fabricated
-            | Label::BackgroundLoad { .. } => ln_rate(&self.submitted_passes(at)) - ln_rate(&self.honest_passes(at)),
+            | Label::BackgroundLoad { .. } => {
+                ln_rate(&self.submitted_passes(at)) - ln_rate(&self.honest_passes(at))
+            }
             Label::ForgedCopy { submission, .. } => {
                 ln_rate(&self.submitted_passes(at)) - ln_rate(&self.honest_passes(submission))
             }
@@ -168,7 +180,9 @@ fn detail(label: &Label) -> Option<String> {
             .to_owned(),
         ),
         Label::Inflated { by } => Some(format!("{:.0} %", 100.0 * by)),
-        Label::ForgedCopy { jitter, .. } => Some(if *jitter > 0.03 { "5 % jitter" } else { "to 3 % jitter" }.to_owned()),
+        Label::ForgedCopy { jitter, .. } => {
+            Some(if *jitter > 0.03 { "5 % jitter" } else { "to 3 % jitter" }.to_owned())
+        }
         _ => None,
     }
 }

@@ -178,7 +178,8 @@ fn lie(world: &World, random: &mut Random, cell: &Cell, date: NaiveDate, by: f64
     let unit = world.benches[bench].units.iter().position(|u| u.card == card)?;
     let driver = *plan::releases(&world.truth, world.benches[bench].system, card, date).first()?;
     let build = plan::build(random, &world.truth, workload, date)?;
-    let at: DateTime<Utc> = date.and_hms_opt(9, 0, 0)?.and_utc() + Duration::seconds(random.below(30_000) as i64);
+    let at: DateTime<Utc> =
+        date.and_hms_opt(9, 0, 0)?.and_utc() + Duration::seconds(random.below(30_000) as i64);
     let situation = Situation { card, driver, workload, scene, build, api, preset, width, height };
     let run = plan::planned(random, &world.truth, &Habits::TRIAL, at, bench, unit, situation);
     Some(Planned { grade: Grade::Full, outcome: Outcome::Completed, label: Label::Inflated { by }, ..run })

@@ -70,20 +70,20 @@ pub struct Times {
     pub threads: usize,
 }
 
-/// One account for every contributor of the world; nobody knows their passwords.
+/// One account for every name; nobody knows their passwords.
 ///
 /// # Errors
 /// When storage fails.
-pub fn make_accounts(intake: &Intake, world: &World) -> Result<Vec<AccountId>, Failure> {
+pub fn make_accounts(intake: &Intake, names: &[&str]) -> Result<Vec<AccountId>, Failure> {
     // A password hash is slow on purpose, so all cores share the work.
     let next = AtomicUsize::new(0);
     let worker = || -> anyhow::Result<Vec<(usize, AccountId)>> {
         let mut made = Vec::new();
-        while let Some((at, contributor)) = take(&next, &world.contributors) {
+        while let Some((at, name)) = take(&next, names) {
             let account = intake
                 .storage
-                .create_account(&contributor.name, &random_password(), Role::Contributor, Utc::now())
-                .with_context(|| format!("the account {} cannot be made", contributor.name))?;
+                .create_account(name, &random_password(), Role::Contributor, Utc::now())
+                .with_context(|| format!("the account {name} cannot be made"))?;
             made.push((at, account.id));
         }
         Ok(made)
@@ -249,6 +249,7 @@ fn add(sum: &AtomicU64, time: Duration) {
     sum.fetch_add(u64::try_from(time.as_nanos()).unwrap_or(u64::MAX), Ordering::Relaxed);
 }
 
-fn cores() -> usize {
+/// Threads that can work at once.
+pub fn cores() -> usize {
     thread::available_parallelism().map_or(2, std::num::NonZero::get)
 }

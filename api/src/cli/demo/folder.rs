@@ -1,4 +1,4 @@
-//! Where the demo's data is.
+//! Where the data of a demo or an evaluation is.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -15,26 +15,26 @@ use crate::cli::exit::Failure;
 const THREADS: usize = 8;
 
 /// The user's folder, or one that goes with the program.
-pub(super) enum Folder {
+pub(in crate::cli) enum Folder {
     Kept(PathBuf),
     Temporary(TempDir),
 }
 
 impl Folder {
     /// The folder that was named, else a new one among the system's temporary files.
-    pub(super) fn of(data: Option<&Path>) -> Result<Folder, Failure> {
+    pub(in crate::cli) fn of(data: Option<&Path>) -> Result<Folder, Failure> {
         Ok(match data {
             Some(path) => Folder::Kept(path.to_owned()),
             None => Folder::Temporary(
                 tempfile::Builder::new()
-                    .prefix("wearmark-demo-")
+                    .prefix("wearmark-")
                     .tempdir()
                     .context("no temporary folder can be made")?,
             ),
         })
     }
 
-    pub(super) fn path(&self) -> &Path {
+    pub(in crate::cli) fn path(&self) -> &Path {
         match self {
             Folder::Kept(path) => path,
             Folder::Temporary(folder) => folder.path(),

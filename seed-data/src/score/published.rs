@@ -1,0 +1,199 @@
+//! What reached the tables.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+use super::{Fate, Rate, Seen, Stratum};
+use crate::trial::Known;
+use crate::trial::known::FOR_A_MEDIAN;
+
+type Pair<'a> = (&'a Known, &'a Seen);
+
+/// One published median.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Published {
+    /// The configuration, in the words of [`Seen::configuration`].
+    pub configuration: String,
+    /// Contributors behind it.
+    pub contributors: usize,
+    /// Median, frames per second.
+    pub value: f64,
+    /// Its interval, where one is given.
+    pub interval: Option<(f64, f64)>,
+}
+
+/// ln of the true value of every configuration with accepted runs: the median over their contributors of the
+/// median over a contributor's runs of [`Known::cell_ln_fps`]. Releases and builds count as often as in the
+/// published figure; benches do not, since the truth of a run is a median over all benches.
+fn truths(pairs: &[Pair<'_>]) -> BTreeMap<String, f64> {
+    let mut values: BTreeMap<(&str, usize), Vec<f64>> = BTreeMap::new();
+    for (known, seen) in pairs {
+        if let (Some(configuration), Some(truth)) = (&seen.configuration, known.cell_ln_fps)
+            && seen.at_last() == Fate::Accepted
+            && seen.completed
+            && seen.pooled
+        {
+            values.entry((configuration, seen.contributor)).or_default().push(truth);
+        }
+    }
+    let mut contributors: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+    for ((configuration, _), mut values) in values {
+        contributors.entry(configuration).or_default().extend(median(&mut values));
+    }
+    contributors
+        .into_iter()
+        .filter_map(|(configuration, mut values)| Some((configuration.to_owned(), median(&mut values)?)))
+        .collect()
+}
+
+fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    let n = values.len();
+    let upper = *values.get(n / 2)?;
+    Some(if n.is_multiple_of(2) { f64::midpoint(values[n / 2 - 1], upper) } else { upper })
+}
+
+/// How far published medians are off.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct TableError {
+    /// Contributors behind the figure.
+    pub contributors: Stratum,
+    /// Root of the mean squared error, in logs.
+    pub rms: Option<f64>,
+    /// Median of the error's size, in logs.
+    pub median: Option<f64>,
+    /// Off by more than 5 %.
+    pub over_5: Rate,
+    /// Off by more than 10 %.
+    pub over_10: Rate,
+}
+
+/// Published medians against the truth, by contributors; the last row is all.
+pub(super) fn errors(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<TableError> {
+    let truths = truths(pairs);
+    let off: Vec<(usize, f64)> = rows
+        .iter()
+        .filter_map(|row| Some((row.contributors, (row.value.ln() - truths.get(&row.configuration)?).abs())))
+        .collect();
+    let row = |contributors: Stratum| {
+        let mut errors: Vec<f64> =
+            off.iter().filter(|(n, _)| contributors.has(*n)).map(|(_, error)| *error).collect();
+        let squares: f64 = errors.iter().map(|e| e * e).sum();
+        TableError {
+            contributors,
+            rms: (!errors.is_empty()).then(|| (squares / errors.len() as f64).sqrt()),
+            over_5: Rate::over(&errors, |e| *e > 0.05),
+            over_10: Rate::over(&errors, |e| *e > 0.10),
+            median: median(&mut errors),
+        }
+    };
+    Stratum::CONTRIBUTORS.into_iter().chain([Stratum::ALL]).map(row).collect()
+}
+
+/// How often published intervals have the truth in them.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Coverage {
+    /// Contributors behind the figure.
+    pub contributors: Stratum,
+    /// Intervals with the truth in them.
+    pub covered: Rate,
+    /// Median half width, in logs.
+    pub half_width: Option<f64>,
+}
+
+/// Published intervals against the truth; the last row is three contributors and more.
+pub(super) fn coverage(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<Coverage> {
+    let truths = truths(pairs);
+    let found: Vec<(usize, bool, f64)> = rows
+        .iter()
+        .filter_map(|row| {
+            let (low, high) = row.interval?;
+            let truth = truths.get(&row.configuration)?.exp();
+            Some((row.contributors, (low..=high).contains(&truth), 0.5 * (high / low).ln()))
+        })
+        .collect();
+    let row = |contributors: Stratum| {
+        let of: Vec<_> = found.iter().filter(|(n, _, _)| contributors.has(*n)).collect();
+        Coverage {
+            contributors,
+            covered: Rate::over(&of, |(_, covered, _)| *covered),
+            half_width: median(&mut of.iter().map(|(_, _, half)| *half).collect::<Vec<_>>()),
+        }
+    };
+    let many = Stratum { name: "3 or more", bounds: (3, usize::MAX) };
+    Stratum::CONTRIBUTORS.into_iter().skip(1).chain([many]).map(row).collect()
+}
+
+/// Published medians that one kind of liars attacked.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Attack {
+    /// `colluding` or `shading`.
+    pub kind: &'static str,
+    /// Each configuration.
+    pub shifts: Vec<Shift>,
+    /// Median of the shifts, in logs.
+    pub median: Option<f64>,
+    /// The largest, either way.
+    pub largest: Option<f64>,
+    /// Attacked configurations whose median is published only with, or only without the liars.
+    pub unpaired: usize,
+}
+
+/// A published median with liars and without.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Shift {
+    /// The configuration.
+    pub configuration: String,
+    /// Contributors who never lied about it, and had a run accepted.
+    pub honest: usize,
+    /// Contributors who lied about it.
+    pub liars: usize,
+    /// Of these whose lie counts at the end.
+    pub accepted: usize,
+    /// ln(median with liars / median without).
+    pub by: f64,
+}
+
+/// Medians that liars attacked, with them and without.
+pub(super) fn attacks(pairs: &[Pair<'_>], rows: &[Published], without: &[Published]) -> Vec<Attack> {
+    let value = |rows: &[Published], configuration: &str| {
+        rows.iter().find(|r| r.configuration == configuration).map(|r| r.value)
+    };
+    let mut attacks = Vec::new();
+    for kind in FOR_A_MEDIAN {
+        let mut targets: BTreeMap<&str, BTreeSet<usize>> = BTreeMap::new();
+        for (_, seen) in pairs.iter().filter(|(k, _)| k.kind == kind) {
+            if let Some(configuration) = &seen.configuration {
+                targets.entry(configuration).or_default().insert(seen.contributor);
+            }
+        }
+        if targets.is_empty() {
+            continue;
+        }
+        let (mut shifts, mut unpaired) = (Vec::new(), 0);
+        for (configuration, liars) in targets {
+            let here = |s: &Seen| s.configuration.as_deref() == Some(configuration);
+            let accepted = |lies: bool| {
+                let runs = pairs.iter().filter(|(k, s)| {
+                    here(s) && s.completed && s.at_last() == Fate::Accepted && (k.kind == kind) == lies
+                });
+                runs.map(|(_, s)| s.contributor).collect::<BTreeSet<_>>()
+            };
+            match (value(rows, configuration), value(without, configuration)) {
+                (Some(with), Some(without)) => shifts.push(Shift {
+                    configuration: configuration.to_owned(),
+                    honest: accepted(false).difference(&liars).count(),
+                    liars: liars.len(),
+                    accepted: accepted(true).len(),
+                    by: (with / without).ln(),
+                }),
+                _ => unpaired += 1,
+            }
+        }
+        let mut by: Vec<f64> = shifts.iter().map(|s| s.by).collect();
+        let largest = by.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs()));
+        attacks.push(Attack { kind, median: median(&mut by), largest, shifts, unpaired });
+    }
+    attacks
+}
