@@ -8,7 +8,7 @@ use crate::plan::{self, Planned};
 use crate::series::Texture;
 use crate::spoil::Spoiler;
 use crate::trial::Role;
-use crate::truth::Truth;
+use crate::truth::{Cell, Truth};
 use chrono::{DateTime, Utc};
 use wearmark_core::catalogue::CatalogueDocument;
 use wearmark_core::run::Run;
@@ -127,6 +127,24 @@ impl World {
     /// When a submission arrives, by index in arrival order below `len()`.
     pub fn arrives_at(&self, submission: usize) -> DateTime<Utc> {
         self.plan[submission].arrives
+    }
+
+    /// What a submission says it measured, by catalogue ids; by index in arrival order below `len()`.
+    pub fn claimed(&self, submission: usize) -> Cell<'_> {
+        let catalogue = &self.truth.catalogue;
+        let claimed = &self.plan[submission].claimed;
+        let workload = &catalogue.workloads[claimed.workload];
+        Cell {
+            card: &catalogue.cards[claimed.card].id,
+            driver: &catalogue.drivers[claimed.driver].id,
+            workload: &workload.id,
+            scene: &workload.scenes[claimed.scene].id,
+            build: workload.builds.get(claimed.build).map(|b| b.build.as_str()),
+            api: &workload.apis[claimed.api],
+            preset: &workload.presets[claimed.preset],
+            width: claimed.width,
+            height: claimed.height,
+        }
     }
 
     /// Who sends a submission, by index in arrival order below `len()`: index into `contributors`.

@@ -13,6 +13,7 @@ mod described;
 mod pack;
 mod cli;
 mod demo;
+mod evaluate;
 mod readme;
 mod captures;
 mod durability;
