@@ -75,6 +75,9 @@ pub struct Changed {
     pub out_at_the_end: Rate,
 }
 
+/// Whether a rank belongs to a class.
+type Class = fn(usize) -> bool;
+
 /// A run with its rank among the contributors of its group and the arrival of the next other contributor.
 struct Ranked<'a> {
     seen: &'a Seen,
@@ -111,13 +114,13 @@ pub(super) fn changes(
             }
         }
     }
-    let classes: [(&'static str, fn(usize) -> bool); 4] = [
+    let classes: [(&'static str, Class); 4] = [
         ("first", |rank| rank == 0),
         ("second", |rank| rank == 1),
         ("third or later", |rank| rank > 1),
         ("all", |_| true),
     ];
-    let of = |class: fn(usize) -> bool| ranked.iter().filter(move |r| class(r.rank)).collect::<Vec<_>>();
+    let of = |class: Class| ranked.iter().filter(move |r| class(r.rank)).collect::<Vec<_>>();
     classes.into_iter().map(|(name, class)| changed(name, &of(class), end)).collect()
 }
 
