@@ -1,6 +1,7 @@
 //! The way of a submission: bytes in, a stored and judged run out, in named steps.
 
 mod prepare;
+mod copies;
 mod commit;
 mod siblings;
 
@@ -143,3 +144,5 @@ impl Intake {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod copy_tests;

@@ -19,6 +19,7 @@ pub(crate) mod canonical;
 pub(crate) mod connection;
 pub(crate) mod evidence;
 pub(crate) mod findings;
+pub(crate) mod fingerprints;
 pub(crate) mod frame_codec;
 pub(crate) mod idempotency;
 pub(crate) mod migrate;
@@ -243,7 +244,7 @@ impl Storage {
         let found = runs::blob(&mut *self.reader()?, run)?;
         let Some((name, passes)) = found else { return Ok(None) };
         let Some(name) = name else { return Ok(Some(vec![Vec::new(); passes])) };
-        frame_codec::decode(&self.0.blobs.get(&name)?).map(Some)
+        self.blob_frame_times(&name).map(Some)
     }
 
     /// Runs that pass the filter, newest first, starting behind `after`.
@@ -326,6 +327,11 @@ impl Storage {
         F: FnOnce(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
     {
         self.0.writer.write(doing, step)
+    }
+
+    /// The frame times in a blob.
+    pub(crate) fn blob_frame_times(&self, name: &str) -> Result<Vec<Vec<f64>>, StorageError> {
+        frame_codec::decode(&self.0.blobs.get(name)?)
     }
 
     /// Puts frame times, one list a pass, on disk, and answers with the name of their blob.

@@ -12,6 +12,7 @@ use crate::finding::{Finding, Rule, Severity};
 use crate::ladder;
 use crate::policy::Policy;
 use crate::run::Outcome;
+use crate::series::fingerprint::Resemblance;
 use crate::verdict::Verdict;
 
 /// One accepted completed run of ANOTHER contributor in the same cell (configuration and driver release).
@@ -48,6 +49,23 @@ pub struct DuplicatePass {
     pub run: String,
 }
 
+/// A pass of the run whose frame-to-frame noise is that of a stored pass, though their frame times differ.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CopiedSeries {
+    /// Index of the pass in this run, from 0.
+    pub pass: usize,
+    /// The run that has the stored pass.
+    pub run: String,
+    /// Index of that pass in it, from 0.
+    pub of_pass: usize,
+    /// Whether that run is of the same contributor.
+    pub own: bool,
+    /// Frame of the stored pass that is the first of this one; negative when this one begins earlier.
+    pub offset: i64,
+    /// How far they agree.
+    pub resemblance: Resemblance,
+}
+
 /// What judgement may look at beside the run itself.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Evidence {
@@ -57,6 +75,8 @@ pub struct Evidence {
     pub ladder: Vec<Rung>,
     /// Passes that are stored already (some, not all: a run of nothing but stored passes is never judged).
     pub duplicates: Vec<DuplicatePass>,
+    /// Passes that look like rescaled, disturbed or cut copies of stored ones.
+    pub copies: Vec<CopiedSeries>,
 }
 
 /// The judgement with the numbers it rests on, so that it can be replayed.
@@ -84,6 +104,7 @@ pub const RULES: &[Rule] = rules::RULES;
 pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judgement {
     let mut findings = examined.findings.clone();
     findings.extend(evidence.duplicates.iter().map(rules::duplicate_pass));
+    findings.extend(evidence.copies.iter().map(rules::copied_series));
     findings.extend(rules::failure(examined.outcome));
     let mut standing = None;
     if examined.outcome == Outcome::Completed {

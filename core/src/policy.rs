@@ -1,6 +1,7 @@
 //! Every threshold, with its unit, derivation and source. Passed in, never a default hidden in a
 //! function body.
 
+pub mod fingerprint;
 pub mod judge;
 pub mod ladder;
 pub mod model;
@@ -21,6 +22,8 @@ pub struct Policy {
     pub live_match_allowance: f64,
     /// Sanity of the series.
     pub series: series::SeriesPolicy,
+    /// Fingerprints of passes.
+    pub fingerprint: fingerprint::FingerprintPolicy,
     /// Judgement against peers.
     pub judge: judge::JudgePolicy,
     /// The prediction model.
@@ -37,6 +40,7 @@ impl Policy {
             target_multiplayer_fps: 60.0,
             live_match_allowance: 0.8,
             series: series::SeriesPolicy::published(),
+            fingerprint: fingerprint::FingerprintPolicy::published(),
             judge: judge::JudgePolicy::published(),
             model: model::ModelPolicy::published(),
             table: table::TablePolicy::published(),

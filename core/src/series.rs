@@ -20,6 +20,7 @@ mod disagree;
 mod background;
 mod copied;
 mod noise;
+pub mod fingerprint;
 
 use crate::finding::{Finding, Rule};
 use crate::policy::Policy;

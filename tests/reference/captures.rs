@@ -11,9 +11,9 @@ use wearmark_core::run::Run;
 use wearmark_core::series;
 use wearmark_core::statistics::{of_pass, of_run};
 
-struct Capture {
+pub(crate) struct Capture {
     entry: Value,
-    passes: Vec<Vec<f64>>,
+    pub(crate) passes: Vec<Vec<f64>>,
 }
 
 fn folder() -> String {
@@ -29,7 +29,7 @@ fn frame_times(file: &str) -> Vec<f64> {
     lines.map(|line| line.parse().unwrap()).collect()
 }
 
-fn captures() -> Vec<Capture> {
+pub(crate) fn captures() -> Vec<Capture> {
     let manifest: Value =
         serde_json::from_slice(&std::fs::read(format!("{}/manifest.json", folder())).unwrap()).unwrap();
     manifest["captures"]
@@ -49,11 +49,11 @@ fn captures() -> Vec<Capture> {
 }
 
 impl Capture {
-    fn id(&self) -> &str {
+    pub(crate) fn id(&self) -> &str {
         self.entry["id"].as_str().unwrap()
     }
 
-    fn expected(&self) -> &str {
+    pub(crate) fn expected(&self) -> &str {
         self.entry["expected"].as_str().unwrap()
     }
 

@@ -10,6 +10,7 @@ mod outliers;
 mod order;
 mod interlab;
 mod captures;
+mod copies;
 mod trade;
 mod platform;
 mod facts;

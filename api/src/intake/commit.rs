@@ -1,17 +1,19 @@
 //! The steps inside the writer's transaction: what depends on other runs, and the storing.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use wearmark_core::finding::{Finding, Severity};
-use wearmark_core::judge::{DuplicatePass, Evidence, Judgement, judge};
+use wearmark_core::judge::{CopiedSeries, DuplicatePass, Evidence, Judgement, judge};
 use wearmark_core::verdict::Verdict;
 
+use super::copies::{self, Looked};
 use super::prepare::{self, FrameTimes, Prepared, Submission};
 use super::{IdempotencyKey, Intake, IntakeError, Receipt, siblings};
 use crate::storage::audit::Entry;
 use crate::storage::connection::Conn;
 use crate::storage::error::StorageError;
 use crate::storage::evidence::{self, StoredRung};
+use crate::storage::fingerprints::{self, Found};
 use crate::storage::ids::RunId;
 use crate::storage::rows::NewRun;
 use crate::storage::submissions::NewSubmission;
@@ -22,7 +24,8 @@ use crate::storage::{benches, canonical, idempotency, proposals};
 pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt, IntakeError> {
     let conn = &mut *intake.storage.reader()?;
     let duplicates = duplicates(conn, submission)?;
-    let (judgement, _) = judge_run(intake, conn, submission, duplicates)?;
+    let copies = copies::look(&intake.storage, &intake.policy, conn, submission, &duplicates)?.copies;
+    let (judgement, _) = judge_run(intake, conn, submission, duplicates, copies)?;
     Ok(receipt(submission, None, judgement))
 }
 
@@ -39,11 +42,13 @@ pub(super) fn store(
         return Ok(receipt);
     }
     let duplicates = duplicates(tx.conn, &prepared.submission)?;
-    let (judgement, ladder) = judge_run(intake, tx.conn, &prepared.submission, duplicates)?;
+    let Looked { found, copies } =
+        copies::look(&intake.storage, &intake.policy, tx.conn, &prepared.submission, &duplicates)?;
+    let (judgement, ladder) = judge_run(intake, tx.conn, &prepared.submission, duplicates, copies)?;
     let blob = blob(intake, &mut prepared)?;
     let submission = &prepared.submission;
     let run = RunId::new();
-    insert(tx, submission, &run, &judgement, blob.as_deref())?;
+    insert(tx, submission, &run, &judgement, blob.as_deref(), &found)?;
     if judgement.verdict != Verdict::Rejected {
         siblings::revisit(intake, tx, submission, &run, &ladder)?;
     }
@@ -119,6 +124,7 @@ fn judge_run(
     conn: &mut Conn,
     submission: &Submission,
     duplicates: Vec<DuplicatePass>,
+    copies: Vec<CopiedSeries>,
 ) -> Result<(Judgement, Vec<StoredRung>), StorageError> {
     let identity = &submission.examined.identity;
     let stored = evidence::ladder(conn, identity)?;
@@ -126,6 +132,7 @@ fn judge_run(
         peers: evidence::peers(conn, identity, &submission.account)?,
         ladder: siblings::other_rungs(&stored, identity.width, identity.height),
         duplicates,
+        copies,
     };
     Ok((judge(&submission.examined, &evidence, &intake.policy), stored))
 }
@@ -146,6 +153,7 @@ fn insert(
     run: &RunId,
     judgement: &Judgement,
     blob: Option<&str>,
+    found: &BTreeMap<usize, Found>,
 ) -> Result<(), StorageError> {
     let Submission { account, bench, received_at, examined, .. } = submission;
     let revision = tx.change.next();
@@ -175,6 +183,11 @@ fn insert(
         passes: &submission.passes,
     };
     new.insert(tx.conn)?;
+    for (pass, fingerprint) in copies::fingerprinted(submission) {
+        if let (Some(found), Ok(position)) = (found.get(&pass), i32::try_from(pass)) {
+            fingerprints::insert(tx.conn, run, revision, position, fingerprint, found)?;
+        }
+    }
     proposals::add(tx.conn, run, &examined.proposals, *received_at)?;
     Entry::run_judged(account, run.as_str(), judgement.verdict, &judgement.findings)
         .write(tx.conn, *received_at)

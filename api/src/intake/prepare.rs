@@ -4,7 +4,9 @@ use chrono::{DateTime, NaiveDate, Utc};
 use sha2::{Digest as _, Sha256};
 use wearmark_core::examine::{Examined, examine};
 use wearmark_core::finding::{Finding, Severity};
+use wearmark_core::policy::Policy;
 use wearmark_core::run::{Bench, BenchClaim, Outcome, Run};
+use wearmark_core::series::fingerprint::Fingerprint;
 use wearmark_schema::Rejection;
 
 use super::{Intake, IntakeError};
@@ -34,6 +36,8 @@ pub(super) struct Submission {
     pub(super) passes: Vec<NewPass>,
     /// One list a pass.
     pub(super) frame_times: Vec<Vec<f64>>,
+    /// One entry a pass.
+    pub(super) fingerprints: Vec<Option<Fingerprint>>,
 }
 
 /// A submission that is ready to be judged and stored.
@@ -66,7 +70,7 @@ pub(super) fn read(
     let (bench, bench_id) = resolve_bench(&intake.storage, account, &run)?;
     let catalogue = intake.storage.catalogue();
     let examined = examine(&run, &bench, bench_id.as_str(), &catalogue, &intake.policy);
-    pack(account, run, &bench, bench_id, examined, now)
+    pack(account, run, &bench, bench_id, examined, &intake.policy, now)
 }
 
 /// Puts the frame times on disk, unless every pass is there already and the run is about to be refused.
@@ -128,6 +132,7 @@ fn pack(
     bench: &Bench,
     bench_id: BenchId,
     examined: Examined,
+    policy: &Policy,
     now: DateTime<Utc>,
 ) -> Result<Submission, IntakeError> {
     let frame_times: Vec<Vec<f64>> =
@@ -156,6 +161,7 @@ fn pack(
         statistics: serde_json::to_string(&examined.statistics).map_err(unwritable)?,
         examined,
         passes,
+        fingerprints: frame_times.iter().map(|times| Fingerprint::of(times, policy)).collect(),
         frame_times,
     })
 }

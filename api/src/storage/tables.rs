@@ -103,6 +103,32 @@ diesel::table! {
 }
 
 diesel::table! {
+    fingerprints (pass) {
+        pass -> BigInt,
+        run -> Text,
+        position -> Integer,
+        signs -> Binary,
+    }
+}
+
+diesel::table! {
+    aligned (key, pass) {
+        key -> BigInt,
+        pass -> BigInt,
+        signs -> BigInt,
+    }
+}
+
+diesel::table! {
+    anchored (key, pass, frame) {
+        key -> BigInt,
+        pass -> BigInt,
+        frame -> BigInt,
+        signs -> BigInt,
+    }
+}
+
+diesel::table! {
     findings (run, position) {
         run -> Text,
         position -> Integer,
@@ -160,6 +186,7 @@ diesel::joinable!(runs -> accounts (contributor));
 diesel::joinable!(runs -> benches (bench));
 diesel::joinable!(submissions -> runs (run));
 diesel::joinable!(passes -> runs (run));
+diesel::joinable!(fingerprints -> runs (run));
 diesel::joinable!(findings -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
 
@@ -171,6 +198,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     runs,
     submissions,
     passes,
+    fingerprints,
+    aligned,
+    anchored,
     findings,
     proposals,
     proposal_runs,

@@ -1,8 +1,8 @@
 //! The findings of judgement, in words.
 
 use super::numbers::{Place, Standing};
-use super::{DuplicatePass, Rung};
-use crate::finding::{Finding, Rule, Severity};
+use super::{CopiedSeries, DuplicatePass, Rung};
+use crate::finding::{Finding, Rule, Severity, digits};
 use crate::policy::judge::JudgePolicy;
 use crate::run::Outcome;
 
@@ -12,6 +12,11 @@ pub(super) const RULES: &[Rule] = &[
         code: "duplicate-pass",
         severity: Severity::Reject,
         explanation: "Some pass has the frame times of a pass that is stored already; no two captures are equal.",
+    },
+    Rule {
+        code: "copied-series",
+        severity: Severity::Hold,
+        explanation: "The frame-to-frame noise of some pass is that of a stored pass of another run, as no two captures have it: one is the other, rescaled, disturbed or cut.",
     },
     Rule {
         code: "did-not-start",
@@ -87,6 +92,53 @@ pub(super) fn duplicate_pass(duplicate: &DuplicatePass) -> Finding {
     )
     .advice("Submit each capture once. If both runs are yours and one is mislabelled, say so in an appeal.")
     .evidence("run", duplicate.run.as_str())
+}
+
+/// What the rule says of a pass that looks like a copy of a stored one.
+pub(super) fn copied_series(copy: &CopiedSeries) -> Finding {
+    let found = copy.resemblance;
+    let (whose, advice) = if copy.own {
+        (
+            "your own run",
+            "Send each capture once, as it came. If the earlier run has a wrong label, say so in the notes and ask for it to be withdrawn.",
+        )
+    } else {
+        (
+            "another contributor's run",
+            "Send only what you captured yourself, unchanged. If the other run is the copy of yours, say so in an appeal and name what proves it, such as the capture file.",
+        )
+    };
+    let cut = match copy.offset {
+        0 => String::new(),
+        offset => {
+            format!(", {} frames {}", offset.abs(), if offset > 0 { "into it" } else { "before it begins" })
+        }
+    };
+    Finding::new(
+        "copied-series",
+        Severity::Hold,
+        format!("/passes/{}", copy.pass),
+        format!(
+            "Pass {} moves frame by frame, from {} s to {} s, as pass {} of {whose} {} does{cut} (correlation {}; captures of their own stay below {}).",
+            copy.pass + 1,
+            digits(found.from_s),
+            digits(found.to_s),
+            copy.of_pass + 1,
+            copy.run,
+            digits(found.correlation),
+            digits(found.limit)
+        ),
+    )
+    .advice(advice)
+    .evidence("run", copy.run.as_str())
+    .evidence("of_pass", format!("/passes/{}", copy.of_pass))
+    .evidence("own", copy.own)
+    .evidence("offset_frames", copy.offset)
+    .evidence("frames", found.frames)
+    .evidence("correlation", digits(found.correlation))
+    .evidence("limit", digits(found.limit))
+    .evidence("from_s", digits(found.from_s))
+    .evidence("to_s", digits(found.to_s))
 }
 
 /// What is said of a run that did not end well; none for a completed one.

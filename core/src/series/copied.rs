@@ -33,11 +33,17 @@ const CHANCE: f64 = 1.394;
 const ROUNDED_PER_MS: f64 = 100.0;
 
 /// The noise of a pass, prepared for comparison.
-struct Noise {
+pub(super) struct Noise {
     /// Clipped second differences of ln t over their scaled MAD.
     differences: Vec<f64>,
     /// Scaled MAD of the first differences of ln t.
     roughness: f64,
+}
+
+/// A correlation above its limit.
+pub(super) struct Alike {
+    pub(super) correlation: f64,
+    pub(super) limit: f64,
 }
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
@@ -65,7 +71,8 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
                     .evidence("frames", later.times.len()),
                 );
             } else if let (Some(a), Some(b)) = (&noise[i], &noise[j])
-                && let Some((correlation, limit)) = resemblance(a, b, series.limits)
+                && let Some(Alike { correlation, limit }) =
+                    resemblance(a, b, series.limits.copy_correlation, series.limits)
             {
                 findings.push(
                     Finding::new(
@@ -96,26 +103,35 @@ fn same(a: &Trace<'_>, b: &Trace<'_>) -> bool {
 
 fn noise_of(trace: &Trace<'_>) -> Option<Noise> {
     // What paces the frames makes them alike without anybody copying.
-    if trace.pacing.is_some() {
-        return None;
+    if trace.pacing.is_some() { None } else { Noise::of(&trace.ln) }
+}
+
+impl Noise {
+    /// Of the first frames; none without spread.
+    pub(super) fn of(ln: &[f64]) -> Option<Noise> {
+        let ln = &ln[..ln.len().min(FRAMES + 2)];
+        let first: Vec<f64> = ln.windows(2).map(|w| w[1] - w[0]).collect();
+        let mut second: Vec<f64> = first.windows(2).map(|w| w[1] - w[0]).collect();
+        let roughness = robust::mad(&first)?;
+        let centre = quantile::median(&mut second.clone())?;
+        let scale = robust::mad(&second)?;
+        if scale <= 0.0 {
+            return None;
+        }
+        for d in &mut second {
+            *d = ((*d - centre) / scale).clamp(-CLIP, CLIP);
+        }
+        Some(Noise { differences: second, roughness })
     }
-    let ln = &trace.ln[..trace.ln.len().min(FRAMES + 2)];
-    let first: Vec<f64> = ln.windows(2).map(|w| w[1] - w[0]).collect();
-    let mut second: Vec<f64> = first.windows(2).map(|w| w[1] - w[0]).collect();
-    let roughness = robust::mad(&first)?;
-    let centre = quantile::median(&mut second.clone())?;
-    let scale = robust::mad(&second)?;
-    if scale <= 0.0 {
-        return None;
+
+    /// Frames behind it.
+    pub(super) fn len(&self) -> usize {
+        self.differences.len()
     }
-    for d in &mut second {
-        *d = ((*d - centre) / scale).clamp(-CLIP, CLIP);
-    }
-    Some(Noise { differences: second, roughness })
 }
 
 /// The correlation and its limit where it is above.
-fn resemblance(a: &Noise, b: &Noise, limits: &SeriesPolicy) -> Option<(f64, f64)> {
+pub(super) fn resemblance(a: &Noise, b: &Noise, limit: f64, limits: &SeriesPolicy) -> Option<Alike> {
     let n = a.differences.len().min(b.differences.len());
     if n < 3 {
         return None;
@@ -127,6 +143,6 @@ fn resemblance(a: &Noise, b: &Noise, limits: &SeriesPolicy) -> Option<(f64, f64)
     let correlation = product / (spread(a_n, mean_a) * spread(b_n, mean_b)).sqrt();
     let chance = limits.copy_sigmas * CHANCE / (n as f64).sqrt();
     let quiet = a.roughness.min(b.roughness) < limits.copy_quiet;
-    let limit = if quiet { limits.copy_correlation_quiet } else { limits.copy_correlation.max(chance) };
-    (correlation > limit).then_some((correlation, limit))
+    let limit = if quiet { limits.copy_correlation_quiet } else { limit.max(chance) };
+    (correlation > limit).then_some(Alike { correlation, limit })
 }

@@ -1,0 +1,3 @@
+DROP TABLE anchored;
+DROP TABLE aligned;
+DROP TABLE fingerprints;
