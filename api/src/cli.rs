@@ -11,6 +11,8 @@ pub mod check;
 pub mod submit;
 pub mod table;
 pub mod track;
+pub mod precision;
+pub mod pages;
 pub mod catalogue;
 pub mod account;
 pub mod publications;
@@ -68,6 +70,8 @@ pub enum Command {
     Table(table::Table),
     /// Prints how a card holds up over driver releases
     Track(track::TrackArgs),
+    /// Prints how well runs repeat and contributors agree, and how the rules fare
+    Precision(precision::Precision),
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
     Catalogue(catalogue::CatalogueArgs),
     /// Administers accounts and their tokens
@@ -131,6 +135,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Submit(command) => command.run(),
         Command::Table(command) => command.run(),
         Command::Track(command) => command.run(),
+        Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),
         Command::Serve(command) => command.run(),

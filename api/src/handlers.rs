@@ -5,6 +5,7 @@ pub mod batch;
 pub mod medians;
 pub mod facts;
 pub mod tracks;
+pub mod precision;
 pub mod catalogue;
 pub mod rules;
 pub mod proposals;

@@ -24,6 +24,7 @@ pub(crate) mod frame_codec;
 pub(crate) mod idempotency;
 pub(crate) mod migrate;
 pub(crate) mod rows;
+pub(crate) mod rule_records;
 pub(crate) mod shared;
 pub(crate) mod submissions;
 pub(crate) mod tables;
@@ -37,7 +38,9 @@ use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
 use wearmark_core::catalogue::{Catalogue, CatalogueDocument};
+use wearmark_core::finding::Rule;
 use wearmark_core::run::Bench;
+use wearmark_core::table::rules::Stopped;
 
 use crate::auth::password::{self, Costs};
 
@@ -295,6 +298,14 @@ impl Storage {
     /// When the database fails.
     pub fn proposals(&self) -> Result<Vec<ProposalRow>, StorageError> {
         proposals::all(&mut *self.reader()?)
+    }
+
+    /// What the rules stopped and what became of it, and how many runs were judged.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn stopped(&self, rules: &[Rule]) -> Result<(Vec<Stopped>, u64), StorageError> {
+        rule_records::stopped(&mut *self.reader()?, rules)
     }
 
     /// Whether a read works and the writer answers.

@@ -6,4 +6,5 @@ pub mod shapes;
 pub mod run;
 pub mod batch;
 pub mod table;
+pub mod precision;
 pub mod list;

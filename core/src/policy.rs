@@ -6,6 +6,7 @@ pub mod judge;
 pub mod ladder;
 pub mod model;
 pub mod platform;
+pub mod precision;
 pub mod series;
 pub mod table;
 
@@ -30,6 +31,8 @@ pub struct Policy {
     pub model: model::ModelPolicy,
     /// Published tables.
     pub table: table::TablePolicy,
+    /// The table of precision.
+    pub precision: precision::PrecisionPolicy,
 }
 
 impl Policy {
@@ -44,6 +47,7 @@ impl Policy {
             judge: judge::JudgePolicy::published(),
             model: model::ModelPolicy::published(),
             table: table::TablePolicy::published(),
+            precision: precision::PrecisionPolicy::published(),
         }
     }
 }

@@ -12,6 +12,9 @@ mod rows;
 pub mod medians;
 mod matched;
 pub mod track;
+pub mod precision;
+mod sittings;
+pub mod rules;
 pub mod listing;
 pub mod output;
 

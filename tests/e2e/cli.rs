@@ -88,6 +88,15 @@ fn real_captures_go_from_csv_to_the_tables_and_the_track() {
     let csv = bench.desk.ends(0, &bench.with(&["table", "--group", "driver", "--csv", "--limit", "1"], None));
     assert_eq!(csv.split("\r\n").filter(|line| !line.is_empty()).count(), 2, "{csv}");
 
+    let rows = bench.json(0, &["precision", "--quantity", "mean-fps", "--group", "card"], None);
+    assert_eq!((rows[0]["runs"].as_u64(), rows[0]["repeatability_from"].as_str()), (Some(2), Some("passes")));
+    let text = bench.desk.ends(0, &bench.with(&["precision"], None));
+    assert!(text.contains("low-time-share") && text.contains("s_r %"), "{text}");
+    let csv = bench.desk.ends(0, &bench.with(&["precision", "--csv", "--limit", "1"], None));
+    assert_eq!(csv.split("\r\n").filter(|line| !line.is_empty()).count(), 2, "{csv}");
+    let text = bench.desk.ends(0, &bench.with(&["precision", "--rules"], None));
+    assert!(text.contains("2 runs judged"), "{text}");
+
     let track = bench.json(0, &["track", "draywick-kiln-ochre", "--reference", "draywick-7.3"], None);
     let point = track["points"].as_array().unwrap().iter().find(|p| p["driver"] == "draywick-7.5").unwrap();
     close(&point["index"], 100.0 * mean_fps(&newer) / mean_fps(&older));

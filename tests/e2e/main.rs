@@ -6,6 +6,7 @@ mod access;
 mod submit;
 mod extremes;
 mod medians;
+mod precision;
 mod facts;
 mod errors;
 mod openapi;

@@ -9,6 +9,7 @@ mod robust;
 mod outliers;
 mod order;
 mod interlab;
+mod precision;
 mod captures;
 mod copies;
 mod trade;

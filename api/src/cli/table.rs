@@ -4,14 +4,12 @@ use clap::{Args, ValueEnum};
 use serde_json::Value;
 
 use super::ServerArgs;
-use super::client::{Answer, Client};
+use super::client::Client;
 use super::columns::{self, Column, figure};
-use super::exit::{Ended, Failure, Outcome};
+use super::exit::{Ended, Outcome};
 use super::output;
+use super::pages::Pages;
 use super::report::wrapped;
-
-/// Rows asked for at once, the most a page of the service holds.
-const PAGE_ROWS: usize = 10_000;
 
 /// A definition of the 1% low.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -137,7 +135,8 @@ pub struct Table {
     pub server: ServerArgs,
 }
 
-fn word(value: &impl ValueEnum) -> String {
+/// The word of an option's value, which is that of the query parameter.
+pub fn word(value: &impl ValueEnum) -> String {
     value.to_possible_value().map(|v| v.get_name().to_owned()).unwrap_or_default()
 }
 
@@ -177,30 +176,11 @@ impl Table {
     /// When the server cannot answer the query.
     pub fn run(self) -> Ended {
         let client = Client::new(&self.server.server, None)?;
-        let mut query = self.query();
-        let page = self.limit.map_or(PAGE_ROWS, |limit| limit.clamp(1, PAGE_ROWS));
-        query.push(("limit", page.to_string()));
+        let pages = Pages { client: &client, path: "/v1/medians", query: self.query(), limit: self.limit };
         if self.csv {
-            return self.print_csv(&client, &query);
+            return pages.print_csv();
         }
-        let mut rows: Vec<Value> = Vec::new();
-        let mut answer = client.get("/v1/medians", &query, "application/json")?.success()?;
-        loop {
-            let document = answer.json()?;
-            let Some(Value::Array(page)) = document.get("rows") else {
-                return Err(Failure::Server(
-                    "the server's answer has no rows; is it a Wearmark service?".to_owned(),
-                ));
-            };
-            rows.extend(page.iter().cloned());
-            match next_page(&answer) {
-                Some(next) if self.limit.is_none_or(|limit| rows.len() < limit) => {
-                    answer = client.get(&next, &[], "application/json")?.success()?;
-                }
-                _ => break,
-            }
-        }
-        rows.truncate(self.limit.unwrap_or(usize::MAX));
+        let rows = pages.rows()?;
         if self.json {
             output::json(&rows)?;
         } else if rows.is_empty() {
@@ -210,58 +190,6 @@ impl Table {
         }
         Ok(Outcome::Done)
     }
-
-    fn print_csv(&self, client: &Client, query: &[(&str, String)]) -> Ended {
-        let mut answer = client.get("/v1/medians", query, "text/csv")?.success()?;
-        let mut left = self.limit.unwrap_or(usize::MAX);
-        let mut first = true;
-        loop {
-            let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(answer.body.as_slice());
-            let mut writer =
-                csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-            for (at, record) in reader.byte_records().enumerate() {
-                let record =
-                    record.map_err(|e| Failure::Server(format!("the server's CSV cannot be read: {e}")))?;
-                // Every page repeats the header.
-                if at == 0 && !first {
-                    continue;
-                }
-                if at > 0 {
-                    if left == 0 {
-                        break;
-                    }
-                    left -= 1;
-                }
-                writer.write_byte_record(&record).map_err(|e| Failure::Broken(e.into()))?;
-            }
-            first = false;
-            output::data(&writer.into_inner().map_err(|e| Failure::broken(e.to_string()))?)?;
-            match next_page(&answer) {
-                Some(next) if left > 0 => answer = client.get(&next, &[], "text/csv")?.success()?,
-                _ => return Ok(Outcome::Done),
-            }
-        }
-    }
-}
-
-/// The path of the next page out of the Link header (RFC 8288).
-pub fn next_page(answer: &Answer) -> Option<String> {
-    let links = answer.headers.get_all("link");
-    for value in links.iter().filter_map(|v| v.to_str().ok()) {
-        for link in value.split(',') {
-            let (target, parameters) = link.trim().strip_prefix('<')?.split_once('>')?;
-            let is_next = parameters.split(';').any(|p| matches!(p.trim(), "rel=\"next\"" | "rel=next"));
-            if is_next {
-                // Only the path is used, so that no link leads to another server.
-                let path = match target.split_once("://") {
-                    Some((_, rest)) => rest.find('/').map(|at| &rest[at..])?,
-                    None => target,
-                };
-                return path.starts_with('/').then(|| path.to_owned());
-            }
-        }
-    }
-    None
 }
 
 /// Keys of a row, in the order in which they are shown.

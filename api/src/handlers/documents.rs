@@ -31,12 +31,14 @@ pub struct Link {
     title: &'static str,
 }
 
-const LINKS: [(&str, &str); 15] = [
+const LINKS: [(&str, &str); 17] = [
     ("/openapi.json", "Description of this interface (OpenAPI 3.1)"),
     ("/schemas/run/1", "Schema of a run (JSON Schema 2020-12)"),
     ("/v1/runs", "Runs: submit (POST) and list"),
     ("/v1/medians", "Medians per configuration"),
     ("/v1/facts", "One row an accepted run: what the medians are computed from"),
+    ("/v1/precision", "How well runs repeat and contributors agree"),
+    ("/v1/precision/rules", "How many runs each rule stopped, and what became of them"),
     ("/v1/cards", "Cards; each has a track over driver releases"),
     ("/v1/chips", "Chips"),
     ("/v1/drivers", "Driver releases"),

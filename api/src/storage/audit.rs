@@ -15,7 +15,10 @@ use super::tables::audit;
 use super::time;
 
 /// The actor when the service itself decides.
-const SERVICE: &str = "service";
+pub(crate) const SERVICE: &str = "service";
+
+/// The action of a run that came in and was judged.
+pub(crate) const RUN_JUDGED: &str = "run-judged";
 
 /// One entry to add.
 #[derive(Debug)]
@@ -36,7 +39,7 @@ impl Entry {
     ) -> Entry {
         let codes: Vec<&str> = findings.iter().map(|f| f.code.as_ref()).collect();
         let detail = json!({ "verdict": verdict.as_str(), "findings": codes });
-        Entry { actor: contributor.to_string(), action: "run-judged", subject: run.to_owned(), detail }
+        Entry { actor: contributor.to_string(), action: RUN_JUDGED, subject: run.to_owned(), detail }
     }
 
     /// A stored run got a further finding because another run showed it.

@@ -65,6 +65,13 @@ pub(super) fn one_of(column: Expr, codes: Vec<u32>) -> Expr {
     }
 }
 
+/// What else a row must have: in each column with words, one of them.
+pub(super) fn having(wanted: Expr, frame: &RunFrame, words: &[(&str, &[String])]) -> Expr {
+    words.iter().filter(|(_, words)| !words.is_empty()).fold(wanted, |wanted, (name, words)| {
+        wanted.and(one_of(col(*name).to_physical(), frame.words().codes(name, words)))
+    })
+}
+
 /// Groups the runs that a query asks for.
 pub(super) fn pool(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> Result<Pooled, CoreError> {
     let data = frame.data()?;
@@ -85,12 +92,7 @@ fn pooled(data: &DataFrame, frame: &RunFrame, query: &MediansQuery, policy: &Pol
         (PLATFORM, &query.platform),
         (API, &query.api),
     ];
-    let mut wanted = has_figures(grades);
-    for (name, words) in words {
-        if !words.is_empty() {
-            wanted = wanted.and(one_of(col(name).to_physical(), frame.words().codes(name, words)));
-        }
-    }
+    let wanted = having(has_figures(grades), frame, &words);
     let ladder = data.clone().lazy().filter(wanted).collect()?;
     let sizes = [(WIDTH, query.width), (HEIGHT, query.height)];
     let size = sizes.iter().filter_map(|(name, wanted)| wanted.map(|w| col(*name).eq(lit(w))));
