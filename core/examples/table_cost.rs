@@ -14,6 +14,7 @@ use wearmark_core::run::{Outcome, SceneKind};
 use wearmark_core::statistics::Grade;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, medians};
+use wearmark_core::table::precision::{PrecisionQuery, precision};
 use wearmark_core::table::track::track;
 
 /// The generator of Steele, Lea and Flood 2014 (SplitMix64): enough to spread rows.
@@ -118,6 +119,10 @@ fn main() {
     time("medians, all cards, drivers pooled", 15, || medians(&frame, &pooled, &policy).unwrap());
     time("medians, one card, by driver", 30, || medians(&frame, &one, &policy).unwrap());
     time("track of one card", 30, || track(&frame, "card-7", None, &policy).unwrap());
+    let precise = PrecisionQuery::default();
+    time("precision, all workloads", 15, || precision(&frame, &precise, &policy).unwrap());
+    let by_card = PrecisionQuery { by_card: true, ..PrecisionQuery::default() };
+    time("precision, by card", 15, || precision(&frame, &by_card, &policy).unwrap());
 
     let mut growing = frame.clone();
     let mut serial = runs;
