@@ -15,6 +15,7 @@ pub mod precision;
 pub mod pages;
 pub mod catalogue;
 pub mod account;
+pub mod judging;
 pub mod publications;
 pub mod serve;
 pub mod demo;
@@ -76,6 +77,10 @@ pub enum Command {
     Catalogue(catalogue::CatalogueArgs),
     /// Administers accounts and their tokens
     Account(account::AccountArgs),
+    /// Fits the prediction model again and judges again by it
+    Refit(judging::Refit),
+    /// Computes stored verdicts again and compares
+    Replay(judging::Replay),
     /// Serves the data set over HTTP
     Serve(serve::Serve),
     /// Runs the whole service on an invented world, prints its tables and serves it
@@ -138,6 +143,8 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),
+        Command::Refit(command) => command.run(),
+        Command::Replay(command) => command.run(),
         Command::Serve(command) => command.run(),
         Command::Demo(command) => command.run(),
         Command::Evaluate(command) => command.run(),

@@ -3,6 +3,7 @@
 mod prepare;
 mod copies;
 mod commit;
+mod afterwards;
 mod siblings;
 
 use std::sync::Arc;
@@ -22,6 +23,8 @@ use crate::storage::ids::{AccountId, BenchId, RunId};
 use crate::storage::ticket::Ticket;
 
 pub use prepare::Prepared;
+
+pub(crate) use afterwards::{Amendment, amend, release, weigh_stored};
 
 /// Takes submissions.
 #[derive(Clone)]

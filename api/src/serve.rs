@@ -14,6 +14,7 @@ use futures_util::future;
 use crate::app;
 use crate::config::ServeConfig;
 use crate::intake::Intake;
+use crate::judging::keeper::Keeper;
 use crate::state::State;
 
 /// Threads of each worker's blocking pool: more than there may be batches, which hold one each, and
@@ -28,6 +29,7 @@ const BLOCKING_THREADS: usize = 24;
 /// When the address cannot be listened on.
 pub async fn serve(config: ServeConfig, intake: Intake) -> io::Result<()> {
     let storage = intake.storage.clone();
+    let keeper = Keeper::start(intake.clone())?;
     let (address, server) = bind(&config, intake, |_| {})?;
     eprintln!("listening on http://{address}");
     let handle = server.handle();
@@ -41,6 +43,7 @@ pub async fn serve(config: ServeConfig, intake: Intake) -> io::Result<()> {
         }
     });
     let ended = server.await;
+    drop(keeper);
     storage.close();
     ended
 }

@@ -12,6 +12,8 @@ pub mod catalogue;
 pub mod proposals;
 pub mod runs;
 pub mod frames;
+pub mod judgements;
+pub mod models;
 pub(crate) mod audit;
 pub(crate) mod benches;
 pub(crate) mod blobs;
@@ -22,6 +24,7 @@ pub(crate) mod findings;
 pub(crate) mod fingerprints;
 pub(crate) mod frame_codec;
 pub(crate) mod idempotency;
+pub(crate) mod ledgers;
 pub(crate) mod migrate;
 pub(crate) mod rows;
 pub(crate) mod rule_records;
@@ -39,6 +42,8 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use wearmark_core::catalogue::{Catalogue, CatalogueDocument};
 use wearmark_core::finding::Rule;
+use wearmark_core::ledger::Ledger;
+use wearmark_core::policy::Policy;
 use wearmark_core::run::Bench;
 use wearmark_core::table::rules::Stopped;
 
@@ -52,6 +57,9 @@ use connection::{Reader, Readers};
 use error::StorageError;
 use frames::{FrameAt, FrameCache};
 use ids::{AccountId, BenchId, RunId};
+use judgements::Judged;
+use ledgers::LedgerCell;
+use models::StoredModel;
 use proposals::ProposalRow;
 use runs::{RunFilter, RunRow, StoredRun};
 use shared::{Publish, Shared};
@@ -91,6 +99,7 @@ struct Inner {
     writer: Writer,
     blobs: Box<dyn BlobStore>,
     frames: FrameCache,
+    ledger: Arc<LedgerCell>,
     tokens: TokenCache,
     shared: Arc<Shared>,
     password_costs: Costs,
@@ -108,11 +117,13 @@ impl Storage {
         let mut conn = connection::open(&database)?;
         migrate::run(&mut conn)?;
         let shared = Arc::new(Shared::read(&mut conn)?);
+        let ledger = Arc::new(LedgerCell::default());
         Ok(Storage(Arc::new(Inner {
             readers: connection::readers(&database, config.readers)?,
-            writer: Writer::start(database, conn, Publish::new(&shared))?,
+            writer: Writer::start(database, conn, Publish::new(&shared, &ledger))?,
             blobs: Box::new(FolderStore::open(config.data_dir.join("blobs"))?),
             frames: FrameCache::new(),
+            ledger,
             tokens: TokenCache::default(),
             shared,
             password_costs: config.password_costs,
@@ -320,6 +331,37 @@ impl Storage {
     /// Ends the writer once everything that waits for it is stored; writes after that fail as closed.
     pub fn close(&self) {
         self.0.writer.close();
+    }
+
+    /// Every verdict of a run, in order.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn judgements(&self, run: &RunId) -> Result<Vec<Judged>, StorageError> {
+        judgements::of_run(&mut *self.reader()?, run.as_str())
+    }
+
+    /// All models, oldest first.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn models(&self) -> Result<Vec<StoredModel>, StorageError> {
+        models::all(&mut *self.reader()?)
+    }
+
+    /// Works with the ledger that runs are judged by.
+    pub(crate) fn ledger<T>(
+        &self,
+        conn: &mut connection::Conn,
+        policy: &Policy,
+        work: impl FnOnce(&mut Ledger) -> T,
+    ) -> Result<T, StorageError> {
+        self.0.ledger.with(conn, &*self.0.blobs, policy, work)
+    }
+
+    /// Where blobs are.
+    pub(crate) fn blobs(&self) -> &dyn BlobStore {
+        &*self.0.blobs
     }
 
     /// A connection for reading.

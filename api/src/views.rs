@@ -2,6 +2,7 @@
 
 pub mod problem;
 pub mod finding;
+pub mod judgement;
 pub mod shapes;
 pub mod run;
 pub mod batch;

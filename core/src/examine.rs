@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::catalogue::Catalogue;
 use crate::finding::Finding;
-use crate::identity::Identity;
+use crate::identity::{Identity, Traits};
 use crate::platform::{self, Proposal};
 use crate::policy::Policy;
 use crate::run::{Bench, Outcome, Run};
@@ -21,6 +21,8 @@ pub struct Examined {
     pub statistics: RunStatistics,
     /// Canonical names.
     pub identity: Identity,
+    /// What the prediction model needs of the run besides.
+    pub traits: Traits,
     /// Findings of the series and platform steps, in the order of the steps.
     pub findings: Vec<Finding>,
     /// Catalogue entries the run would need that do not exist.
@@ -40,6 +42,7 @@ pub fn examine(run: &Run, bench: &Bench, bench_id: &str, catalogue: &Catalogue, 
         outcome: run.outcome,
         statistics,
         identity: platform.identity,
+        traits: platform.traits,
         findings,
         proposals: platform.proposals,
     }

@@ -64,3 +64,19 @@ impl Identity {
         )
     }
 }
+
+/// What the prediction model needs of a run beside its canonical names. Taken from the catalogue when the run
+/// is examined and stored with it, so that a later change of the catalogue does not change what was judged.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Traits {
+    /// Architecture of the chip; none while the card is unknown.
+    pub family: Option<String>,
+    /// Card memory, MiB; 0 when neither catalogue nor claim has it.
+    pub memory_mib: u32,
+    /// Position of the preset among the workload's, the lightest at 0; 0 when unknown.
+    pub preset_rank: u32,
+    /// Processor id, or the slug of an unknown one.
+    pub cpu: String,
+    /// Whether the bench's memory runs in one channel.
+    pub single_channel: bool,
+}

@@ -1,7 +1,11 @@
-//! Judgement of a run against what other runs say: peers of the same cell by robust location and
-//! scale. A cell without peers is accepted as uncorroborated. What an inside with more evidence would
-//! need comes in by [`Evidence`]; nothing outside this module knows how it is weighed.
+//! Judgement of a run against the model and against what other runs say: a robust model of everything
+//! that is known predicts the rate, residuals of the cell, of the driver release and of the bench correct
+//! it (empirical Bayes), and the run is held when it deviates by more than honest runs do. A cell without
+//! peers is judged by the model alone. The evidence comes in reduced, from [`crate::ledger`]; nothing
+//! outside this module knows how it is weighed.
 
+mod calibration;
+mod support;
 mod numbers;
 mod rules;
 
@@ -15,17 +19,15 @@ use crate::run::Outcome;
 use crate::series::fingerprint::Resemblance;
 use crate::verdict::Verdict;
 
-/// One accepted completed run of ANOTHER contributor in the same cell (configuration and driver release).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Peer {
-    /// Contributor id; one contributor counts once.
-    pub contributor: String,
-    /// Platform class.
-    pub platform: String,
-    /// Mean fps.
-    pub mean_fps: f64,
-    /// 1% low (`percentile`), fps.
-    pub low_fps: Option<f64>,
+pub use calibration::limit;
+pub use numbers::{Expected, Inputs, Numbers, Place, Since, weigh};
+pub use support::Support;
+
+/// A run of another contributor with the same two figures.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Twin {
+    /// The run.
+    pub run: String,
 }
 
 /// One accepted completed run of the SAME bench, card, workload scene, driver and other settings at
@@ -69,8 +71,10 @@ pub struct CopiedSeries {
 /// What judgement may look at beside the run itself.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Evidence {
-    /// Peers of the cell.
-    pub peers: Vec<Peer>,
+    /// What the figures are weighed against; none when there is nothing to weigh.
+    pub inputs: Option<Inputs>,
+    /// A run with the same figures, in the same cell.
+    pub twin: Option<Twin>,
     /// Other rungs of the bench's resolution ladder.
     pub ladder: Vec<Rung>,
     /// Passes that are stored already (some, not all: a run of nothing but stored passes is never judged).
@@ -86,45 +90,77 @@ pub struct Judgement {
     pub verdict: Verdict,
     /// All findings: those of the examination, then those of judgement.
     pub findings: Vec<Finding>,
-    /// Other contributors in the cell.
-    pub peers: u32,
-    /// ln(mean fps) of the run minus the peers' location; none without peers or figure.
-    pub deviation: Option<f64>,
-    /// Deviation over its scale; none likewise.
-    pub z: Option<f64>,
+    /// Whether it is accepted without anybody else's run, or a model that knows enough, to confirm it.
+    #[serde(default)]
+    pub unconfirmed: bool,
+    /// Everything the numeric part rests on; none without a figure that can be weighed.
+    #[serde(default)]
+    pub numbers: Option<Numbers>,
 }
 
 /// Codes of the series step that say that something else than the load set the pace.
 const PACED: [&str; 2] = ["capped", "even-pacing"];
 
+/// Codes of the holds that rest on numbers that later evidence can change.
+const BY_NUMBERS: [&str; 3] = ["outlier-mean", "outlier-low", "doubted-later"];
+
 /// All rules of this step.
 pub const RULES: &[Rule] = rules::RULES;
 
-/// Judges an examined run against the evidence. O(peers).
+/// Judges an examined run against the evidence. O(1) beside the findings: the evidence comes reduced.
 pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judgement {
     let mut findings = examined.findings.clone();
     findings.extend(evidence.duplicates.iter().map(rules::duplicate_pass));
     findings.extend(evidence.copies.iter().map(rules::copied_series));
     findings.extend(rules::failure(examined.outcome));
-    let mut standing = None;
+    let mut numbers = None;
     if examined.outcome == Outcome::Completed {
         findings.extend(platform_limited(examined, evidence));
-        if examined.statistics.mean_fps.is_some() && !paced(&examined.findings) {
-            let platform = &examined.identity.platform;
-            standing = numbers::stand(&examined.statistics, platform, &evidence.peers, &policy.judge);
-            match &standing {
-                Some(standing) => findings.extend(rules::standing(standing, &policy.judge)),
-                None => findings.push(rules::uncorroborated()),
-            }
+        if let Some((ln_fps, ln_low_ratio)) = figures(examined)
+            && let Some(inputs) = &evidence.inputs
+        {
+            let weighed = weigh(ln_fps, ln_low_ratio, inputs, &policy.judge);
+            findings.extend(rules::standing(&weighed, &policy.judge));
+            findings.extend(evidence.twin.as_ref().map(rules::same_figures));
+            numbers = Some(weighed);
         }
     }
-    Judgement {
-        verdict: Verdict::of(&findings),
-        findings,
-        peers: standing.as_ref().map_or(0, |s| u32::try_from(s.contributors).unwrap_or(u32::MAX)),
-        deviation: standing.as_ref().map(|s| s.mean.deviation),
-        z: standing.as_ref().map(|s| s.mean.z),
+    let verdict = Verdict::of(&findings);
+    let unconfirmed = numbers.as_ref().is_some_and(|n| n.unconfirmed(&policy.judge));
+    Judgement { verdict, unconfirmed: unconfirmed && verdict == Verdict::Accepted, findings, numbers }
+}
+
+/// ln(mean fps) and ln(1% low / mean fps) of a run whose rate says something of card and platform; none when
+/// it has no rate, did not end well, or something else than the load set the pace.
+pub fn figures(examined: &Examined) -> Option<(f64, Option<f64>)> {
+    if examined.outcome != Outcome::Completed || paced(&examined.findings) {
+        return None;
     }
+    let mean = examined.statistics.mean_fps.filter(|fps| *fps > 0.0)?;
+    Some((mean.ln(), examined.statistics.low_percentile_fps.map(|low| (low / mean).ln())))
+}
+
+/// The finding that lets a held run go when later numbers agree with it; none when they do not. `by` says in
+/// words what agrees.
+pub fn confirm(numbers: &Numbers, by: &str, policy: &Policy) -> Option<Finding> {
+    numbers.agrees(&policy.judge).then(|| rules::confirmed(numbers, by))
+}
+
+/// The finding that lets a held run go because another contributor's held run agrees with it.
+pub fn corroborate(numbers: &Numbers, other: &str) -> Finding {
+    rules::confirmed(numbers, &format!("run {other} of another contributor deviates in the same way"))
+        .evidence("run", other)
+}
+
+/// The finding that holds an accepted run with this residual from the model fitted again.
+pub fn doubt(numbers: &Numbers, residual: f64) -> Finding {
+    rules::doubted(numbers, residual)
+}
+
+/// Whether nothing but its numbers has a run held.
+pub fn held_by_numbers(findings: &[Finding]) -> bool {
+    let mut holds = findings.iter().filter(|f| f.severity >= Severity::Hold).peekable();
+    holds.peek().is_some() && holds.all(|f| f.severity == Severity::Hold && BY_NUMBERS.contains(&f.code.as_ref()))
 }
 
 /// Whether something else than the load set the pace: such a rate is not the card's, and comparing it says

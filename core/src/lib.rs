@@ -16,6 +16,7 @@ pub mod target;
 pub mod ladder;
 pub mod model;
 pub mod judge;
+pub mod ledger;
 pub mod rules;
 pub mod verdict;
 pub mod fact;

@@ -94,6 +94,9 @@ pub struct Prediction {
     pub ln_fps: f64,
     /// Variance of that from parameters known or not; the residual's is not in it.
     pub variance: f64,
+    /// The part of that variance which is the card's, its workload's and its settings': other runs of the cell
+    /// share that error.
+    pub common: f64,
     /// Share of the card, 0 to 1: the derivative of the rate by the card's side. 1 is card-limited.
     pub share: f64,
     /// Residual standard deviation of one full-grade run.

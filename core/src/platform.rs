@@ -23,7 +23,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::catalogue::Catalogue;
 use crate::finding::{Finding, Rule};
-use crate::identity::Identity;
+use crate::identity::{Identity, Traits};
 use crate::run::{Bench, Run};
 use resolve::Resolved;
 
@@ -43,6 +43,8 @@ pub struct Proposal {
 pub struct PlatformMatch {
     /// Canonical names.
     pub identity: Identity,
+    /// What the prediction model needs besides.
+    pub traits: Traits,
     /// Contradictions and unknowns.
     pub findings: Vec<Finding>,
     /// Entries the catalogue lacks.
@@ -138,6 +140,7 @@ pub fn check(run: &Run, bench: &Bench, bench_id: &str, catalogue: &Catalogue) ->
     }
     PlatformMatch {
         identity: naming::identity(&resolved, bench_id),
+        traits: naming::traits(&resolved),
         findings,
         proposals: unknown::proposals(&resolved),
     }

@@ -200,6 +200,7 @@ impl Shown {
                 "making": self.times.making.as_secs_f64(),
                 "preparing": self.times.preparing.as_secs_f64(),
                 "waiting": self.times.waiting.as_secs_f64(),
+                "refitting": self.times.refitting.as_secs_f64(),
                 "tables": self.tabling.as_secs_f64(),
                 "threads": self.times.threads
             }
@@ -210,7 +211,7 @@ impl Shown {
         let t = &self.times;
         format!(
             "Done in {:.1} s: filling {:.1} s ({:.0} runs/s; on {} threads {:.1} s making runs, {:.1} s examining them; \
-             {:.1} s waiting for the writer), tables {:.1} s.",
+             {:.1} s waiting for the writer, {:.1} s fitting the model), tables {:.1} s.",
             self.elapsed.as_secs_f64(),
             t.filling.as_secs_f64(),
             self.counts.submissions as f64 / t.filling.as_secs_f64().max(1e-9),
@@ -218,6 +219,7 @@ impl Shown {
             t.making.as_secs_f64(),
             t.preparing.as_secs_f64(),
             t.waiting.as_secs_f64(),
+            t.refitting.as_secs_f64(),
             self.tabling.as_secs_f64()
         )
     }

@@ -18,6 +18,7 @@ use crate::query::{self, Parameters};
 use crate::state::State;
 use crate::storage::ids::{AccountId, RunId};
 use crate::storage::runs::RunFilter;
+use crate::views::judgement::{JudgedView, JudgementsView};
 use crate::views::list::RunList;
 use crate::views::problem::Problem;
 use crate::views::run::{FrameTimesView, ReceiptView, RunRowView, RunView};
@@ -216,6 +217,23 @@ pub async fn find_run(
     let wanted = id.clone();
     let run = blocking(&state, "reading a run", move |s| s.intake.storage.find_run(&wanted)).await?;
     Ok(json(&RunView::from(found(run, "run", id)?)))
+}
+
+/// Every verdict that a run ever had, with what each rests on.
+#[utoipa::path(get, path = "/v1/runs/{id}/judgements", tag = "runs", params(("id" = String, Path, description = "Run id", pattern = "^r-[0-9a-f]{32}$")),
+    responses((status = 200, body = JudgementsView), crate::openapi::Entry))]
+pub async fn find_judgements(
+    state: Data<State>,
+    id: Path<RunId>,
+    request: HttpRequest,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let id = id.into_inner();
+    let wanted = id.clone();
+    let all = blocking(&state, "reading verdicts", move |s| s.intake.storage.judgements(&wanted)).await?;
+    let all = found(Some(all).filter(|all| !all.is_empty()), "run", &id)?;
+    let judgements = all.into_iter().map(JudgedView::from).collect();
+    Ok(json(&JudgementsView { run: id.into(), judgements }))
 }
 
 /// The frame times of a run, exactly as submitted.

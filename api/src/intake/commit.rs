@@ -3,12 +3,12 @@
 use std::collections::{BTreeMap, HashMap};
 
 use wearmark_core::finding::{Finding, Severity};
-use wearmark_core::judge::{CopiedSeries, DuplicatePass, Evidence, Judgement, judge};
+use wearmark_core::judge::{CopiedSeries, DuplicatePass, Evidence, Judgement, figures, judge};
 use wearmark_core::verdict::Verdict;
 
 use super::copies::{self, Looked};
 use super::prepare::{self, FrameTimes, Prepared, Submission};
-use super::{IdempotencyKey, Intake, IntakeError, Receipt, siblings};
+use super::{IdempotencyKey, Intake, IntakeError, Receipt, afterwards, siblings};
 use crate::storage::audit::Entry;
 use crate::storage::connection::Conn;
 use crate::storage::error::StorageError;
@@ -49,6 +49,7 @@ pub(super) fn store(
     let submission = &prepared.submission;
     let run = RunId::new();
     insert(tx, submission, &run, &judgement, blob.as_deref(), &found)?;
+    let judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
     if judgement.verdict != Verdict::Rejected {
         siblings::revisit(intake, tx, submission, &run, &ladder)?;
     }
@@ -126,15 +127,24 @@ fn judge_run(
     duplicates: Vec<DuplicatePass>,
     copies: Vec<CopiedSeries>,
 ) -> Result<(Judgement, Vec<StoredRung>), StorageError> {
-    let identity = &submission.examined.identity;
+    let examined = &submission.examined;
+    let identity = &examined.identity;
     let stored = evidence::ladder(conn, identity)?;
-    let evidence = Evidence {
-        peers: evidence::peers(conn, identity, &submission.account)?,
+    let mut evidence = Evidence {
         ladder: siblings::other_rungs(&stored, identity.width, identity.height),
         duplicates,
         copies,
+        ..Evidence::default()
     };
-    Ok((judge(&submission.examined, &evidence, &intake.policy), stored))
+    if let Some((ln_fps, ln_low_ratio)) = figures(examined) {
+        let subject = submission.subject();
+        let policy = &intake.policy;
+        (evidence.inputs, evidence.twin) = intake.storage.ledger(conn, policy, |ledger| {
+            let twin = ledger.twin(&subject, ln_fps, ln_low_ratio, &policy.judge);
+            (Some(ledger.inputs(&subject, &policy.judge)), twin)
+        })?;
+    }
+    Ok((judge(examined, &evidence, &intake.policy), stored))
 }
 
 /// The name of the run's blob, if it has frame times. They are on disk, unless the run looked like a stored
@@ -179,6 +189,8 @@ fn insert(
         document: &submission.document,
         statistics: &submission.statistics,
         judgement,
+        traits: &examined.traits,
+        comparable: figures(examined).is_some(),
         blob,
         passes: &submission.passes,
     };

@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use sha2::{Digest as _, Sha256};
 use wearmark_core::examine::{Examined, examine};
 use wearmark_core::finding::{Finding, Severity};
+use wearmark_core::ledger::Subject;
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{Bench, BenchClaim, Outcome, Run};
 use wearmark_core::series::fingerprint::Fingerprint;
@@ -38,6 +39,18 @@ pub(super) struct Submission {
     pub(super) frame_times: Vec<Vec<f64>>,
     /// One entry a pass.
     pub(super) fingerprints: Vec<Option<Fingerprint>>,
+}
+
+impl Submission {
+    /// Whose run it is and what was measured.
+    pub(super) fn subject(&self) -> Subject<'_> {
+        Subject {
+            contributor: self.account.as_str(),
+            identity: &self.examined.identity,
+            traits: &self.examined.traits,
+            measured_day: self.measured_day,
+        }
+    }
 }
 
 /// A submission that is ready to be judged and stored.

@@ -2,16 +2,19 @@
 
 use wearmark_core::examine::Examined;
 use wearmark_core::finding::Finding;
+use wearmark_core::identity::Traits;
 use wearmark_core::judge::{Evidence, Rung, judge};
 use wearmark_core::run::Outcome;
 use wearmark_core::verdict::Verdict;
 
+use super::afterwards::{Amendment, amend};
 use super::Intake;
 use super::prepare::Submission;
 use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
 use crate::storage::evidence::{self, StoredRung};
 use crate::storage::ids::RunId;
+use crate::storage::judgements::Cause;
 use crate::storage::writer::Tx;
 use crate::storage::{findings, runs, submissions};
 
@@ -53,7 +56,7 @@ pub(super) fn revisit(
             continue;
         }
         if let Some(finding) = platform_limited(intake, tx, sibling, &after)? {
-            add(tx, submission, sibling, finding, shown_by)?;
+            add(intake, tx, submission, sibling, finding, shown_by)?;
         }
     }
     Ok(())
@@ -80,6 +83,7 @@ fn platform_limited(
         outcome: Outcome::Completed,
         statistics,
         identity,
+        traits: Traits::default(),
         findings: Vec::new(),
         proposals: Vec::new(),
     };
@@ -88,6 +92,7 @@ fn platform_limited(
 }
 
 fn add(
+    intake: &Intake,
     tx: &mut Tx<'_>,
     submission: &Submission,
     sibling: &StoredRung,
@@ -102,12 +107,14 @@ fn add(
         | (Verdict::Held, verdict @ Verdict::Rejected) => Some(verdict),
         _ => None,
     };
-    let change = verdict.map(|verdict| (verdict, tx.change.next()));
-    if let Some((_, revision)) = change {
-        tx.change.tables = revision;
-    }
     let code = finding.code.clone();
-    submissions::add_finding(tx.conn, &sibling.run, finding, change)?;
+    match verdict {
+        Some(verdict) => {
+            let amendment = Amendment { verdict, cause: Cause::Ladder, finding, numbers: None, unconfirmed: false };
+            amend(intake, tx, &sibling.run, amendment, submission.received_at)?;
+        }
+        None => submissions::add_finding(tx.conn, &sibling.run, finding, None)?,
+    }
     Entry::finding_added(&sibling.run, &code, shown_by.as_str(), verdict)
         .write(tx.conn, submission.received_at)
 }

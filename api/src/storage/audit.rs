@@ -49,6 +49,19 @@ impl Entry {
         Entry { actor: SERVICE.to_owned(), action: "finding-added", subject: run.to_owned(), detail }
     }
 
+    /// A stored run was judged again and its verdict changed.
+    pub(crate) fn verdict_changed(run: &str, cause: &str, verdict: Verdict, finding: &str) -> Entry {
+        let detail = json!({ "cause": cause, "verdict": verdict.as_str(), "finding": finding });
+        Entry { actor: SERVICE.to_owned(), action: "verdict-changed", subject: run.to_owned(), detail }
+    }
+
+    /// A model was fitted and put in place.
+    pub(crate) fn model_fitted(number: i64, observations: i64, released: usize, doubted: usize) -> Entry {
+        let detail = json!({ "observations": observations, "released": released, "doubted": doubted });
+        let subject = format!("model {number}");
+        Entry { actor: SERVICE.to_owned(), action: "model-fitted", subject, detail }
+    }
+
     /// An account was made.
     pub(crate) fn account_created(account: &Account) -> Entry {
         let detail = json!({ "role": account.role.as_str() });

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use diesel::dsl::{exists, not};
 use diesel::prelude::*;
 use wearmark_core::identity::Identity;
-use wearmark_core::judge::{Peer, Rung};
+use wearmark_core::judge::Rung;
 use wearmark_core::run::Outcome;
 use wearmark_core::verdict::Verdict;
 
@@ -15,10 +15,6 @@ use super::error::StorageError;
 use super::ids::{AccountId, RunId};
 use super::rows::pixels;
 use super::tables::{findings, passes, runs, submissions};
-
-/// The findings of runs whose pace something else than the load set: such a rate says nothing of the card,
-/// even if a moderator lets the run count for its frame pacing.
-const PACED: [&str; 2] = [CAPPED, "even-pacing"];
 
 /// The finding of a run paced by a timer.
 const CAPPED: &str = "capped";
@@ -38,52 +34,11 @@ pub(crate) struct StoredRung {
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = runs)]
-struct PeerRow {
-    contributor: String,
-    platform: String,
-    mean_fps: Option<f64>,
-    low_percentile_fps: Option<f64>,
-}
-
-#[derive(Queryable, Selectable)]
-#[diesel(table_name = runs)]
 struct RungRow {
     id: String,
     width: i64,
     height: i64,
     mean_fps: Option<f64>,
-}
-
-/// Accepted, completed, unpaced runs of other contributors with the same configuration and driver.
-pub(crate) fn peers(
-    conn: &mut Conn,
-    identity: &Identity,
-    contributor: &AccountId,
-) -> Result<Vec<Peer>, StorageError> {
-    let rows: Vec<PeerRow> = runs::table
-        .filter(runs::configuration.eq(identity.configuration()))
-        .filter(runs::driver.eq(&identity.driver))
-        .filter(runs::contributor.ne(contributor.as_str()))
-        .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
-        .filter(runs::outcome.eq(Outcome::Completed.as_str()))
-        .filter(not(exists(
-            findings::table.filter(findings::run.eq(runs::id)).filter(findings::code.eq_any(PACED)),
-        )))
-        .order(runs::id)
-        .select(PeerRow::as_select())
-        .load(conn)
-        .map_err(StorageError::database("looking for peers"))?;
-    Ok(rows
-        .into_iter()
-        .filter_map(|row| {
-            Some(Peer {
-                contributor: row.contributor,
-                platform: row.platform,
-                mean_fps: row.mean_fps?,
-                low_fps: row.low_percentile_fps,
-            })
-        })
-        .collect())
 }
 
 /// Completed, uncapped runs of the same bench, card, driver, workload scene and settings, at any resolution; the

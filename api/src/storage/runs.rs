@@ -17,6 +17,7 @@ use super::error::StorageError;
 use super::evidence::run_id;
 use super::findings as stored_findings;
 use super::ids::{AccountId, BenchId, RunId};
+use super::judgements;
 use super::rows::RunRecord;
 use super::tables::{accounts, benches, findings, passes, runs, submissions};
 use super::time;
@@ -127,9 +128,6 @@ struct SubmissionRow {
     received_at: NaiveDateTime,
     document: String,
     statistics: String,
-    peers: i64,
-    deviation: Option<f64>,
-    z: Option<f64>,
 }
 
 fn account_id(text: String) -> Result<AccountId, StorageError> {
@@ -153,6 +151,7 @@ pub(crate) fn find(conn: &mut Conn, id: &RunId) -> Result<Option<StoredRun>, Sto
         .map_err(StorageError::database("reading a run"))?;
     let Some((mut record, submission, contributor_name, bench_document)) = found else { return Ok(None) };
     let (verdict, _, _) = record.state()?;
+    let last = judgements::of_run(conn, id.as_str())?.pop();
     Ok(Some(StoredRun {
         id: id.clone(),
         contributor: account_id(record.contributor.clone())?,
@@ -168,9 +167,8 @@ pub(crate) fn find(conn: &mut Conn, id: &RunId) -> Result<Option<StoredRun>, Sto
         judgement: Judgement {
             verdict,
             findings: stored_findings::of_run(conn, id.as_str())?,
-            peers: u32::try_from(submission.peers).unwrap_or(u32::MAX),
-            deviation: submission.deviation,
-            z: submission.z,
+            unconfirmed: last.as_ref().is_some_and(|judged| judged.unconfirmed),
+            numbers: last.and_then(|judged| judged.numbers),
         },
     }))
 }

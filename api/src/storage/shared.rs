@@ -7,8 +7,9 @@ use wearmark_core::catalogue::Catalogue;
 
 use super::connection::Conn;
 use super::error::StorageError;
+use super::ledgers::LedgerCell;
 use super::writer::{Change, Surroundings};
-use super::{catalogue, runs};
+use super::{catalogue, models, runs};
 
 /// What the writer changes and readers see without asking the database.
 pub(crate) struct Shared {
@@ -22,12 +23,14 @@ impl Shared {
     /// What the database says.
     pub(crate) fn read(conn: &mut Conn) -> Result<Shared, StorageError> {
         let (runs, tables) = runs::last_revisions(conn)?;
+        let models = models::last_revision(conn)?;
         let catalogue_revision = catalogue::last_revision(conn)?;
         Ok(Shared {
             catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
             catalogue_revision: AtomicI64::new(catalogue_revision),
-            tables: AtomicI64::new(tables),
-            last: AtomicI64::new(runs.max(catalogue_revision)),
+            // Tables show what the model makes of benches too.
+            tables: AtomicI64::new(tables.max(models)),
+            last: AtomicI64::new(runs.max(models).max(catalogue_revision)),
         })
     }
 
@@ -49,23 +52,31 @@ impl Shared {
 
 /// Keeps [`Shared`] in step with what the writer commits. Other processes may write to the same database (an
 /// account made on the command line, a catalogue imported), so each group begins with what is there.
-pub(crate) struct Publish(Arc<Shared>);
+pub(crate) struct Publish {
+    shared: Arc<Shared>,
+    ledger: Arc<LedgerCell>,
+}
 
 impl Publish {
     /// For the writer that keeps this in step.
-    pub(crate) fn new(shared: &Arc<Shared>) -> Publish {
-        Publish(Arc::clone(shared))
+    pub(crate) fn new(shared: &Arc<Shared>, ledger: &Arc<LedgerCell>) -> Publish {
+        Publish { shared: Arc::clone(shared), ledger: Arc::clone(ledger) }
     }
 }
 
 impl Surroundings for Publish {
     fn begin(&mut self, conn: &mut Conn) -> Result<Change, StorageError> {
-        let known = self.0.last.load(Ordering::Acquire);
+        let known = self.shared.last.load(Ordering::Acquire);
         let catalogue = catalogue::last_revision(conn)?;
-        let last = runs::last_revision(conn)?.max(catalogue);
+        let models = models::last_revision(conn)?;
+        let last = runs::last_revision(conn)?.max(models).max(catalogue);
         let tables =
-            if last > known { runs::last_revisions(conn)?.1 } else { self.0.tables.load(Ordering::Acquire) };
-        let catalogue = catalogue > self.0.catalogue_revision.load(Ordering::Acquire);
+            if last > known { runs::last_revisions(conn)?.1.max(models) } else { self.shared.tables.load(Ordering::Acquire) };
+        if last > known {
+            // Another process judged or refitted.
+            self.ledger.forget();
+        }
+        let catalogue = catalogue > self.shared.catalogue_revision.load(Ordering::Acquire);
         Ok(Change { last: last.max(known), tables, catalogue })
     }
 
@@ -75,14 +86,18 @@ impl Surroundings for Publish {
                 .and_then(|revision| Ok((revision, Catalogue::new(catalogue::load(conn)?))));
             match fresh {
                 Ok((revision, fresh)) => {
-                    *self.0.catalogue.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
-                    self.0.catalogue_revision.store(revision, Ordering::Release);
+                    *self.shared.catalogue.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
+                    self.shared.catalogue_revision.store(revision, Ordering::Release);
                 }
                 // The next group tries again.
                 Err(error) => tracing::error!(%error, "the changed catalogue could not be read"),
             }
         }
-        self.0.tables.store(change.tables, Ordering::Release);
-        self.0.last.store(change.last, Ordering::Release);
+        self.shared.tables.store(change.tables, Ordering::Release);
+        self.shared.last.store(change.last, Ordering::Release);
+    }
+
+    fn undone(&mut self) {
+        self.ledger.forget();
     }
 }

@@ -3,12 +3,14 @@
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use wearmark_core::finding::Finding;
+use wearmark_core::identity::Traits;
 use wearmark_core::judge::Judgement;
 use wearmark_core::verdict::Verdict;
 
 use super::connection::Conn;
 use super::error::StorageError;
 use super::findings;
+use super::judgements::{self, Cause, Judged};
 use super::rows::NewRun;
 use super::tables::{passes, runs, submissions};
 use super::time;
@@ -31,6 +33,9 @@ pub(crate) struct NewSubmission<'a> {
     pub(crate) document: &'a str,
     pub(crate) statistics: &'a str,
     pub(crate) judgement: &'a Judgement,
+    pub(crate) traits: &'a Traits,
+    /// Whether its rate says something of card and platform.
+    pub(crate) comparable: bool,
     pub(crate) blob: Option<&'a str>,
     pub(crate) passes: &'a [NewPass],
 }
@@ -48,9 +53,7 @@ impl NewSubmission<'_> {
                 submissions::fingerprint.eq(self.fingerprint),
                 submissions::document.eq(self.document),
                 submissions::statistics.eq(self.statistics),
-                submissions::peers.eq(i64::from(self.judgement.peers)),
-                submissions::deviation.eq(self.judgement.deviation),
-                submissions::z.eq(self.judgement.z),
+                submissions::peers.eq(0),
                 submissions::blob.eq(self.blob),
             ))
             .execute(conn)
@@ -68,7 +71,13 @@ impl NewSubmission<'_> {
                 .execute(conn)
                 .map_err(StorageError::database("storing passes"))?;
         }
-        findings::insert(conn, run, 0, &self.judgement.findings)
+        findings::insert(conn, run, 0, &self.judgement.findings)?;
+        judgements::insert_traits(conn, run, self.traits, self.comparable)?;
+        judgements::add(
+            conn,
+            run,
+            &Judged::new(self.judgement, Cause::Arrival, self.run.revision, self.received_at),
+        )
     }
 }
 

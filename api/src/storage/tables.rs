@@ -142,6 +142,48 @@ diesel::table! {
 }
 
 diesel::table! {
+    traits (run) {
+        run -> Text,
+        family -> Nullable<Text>,
+        memory_mib -> BigInt,
+        preset_rank -> BigInt,
+        cpu -> Text,
+        single_channel -> Bool,
+        comparable -> Bool,
+    }
+}
+
+diesel::table! {
+    judgements (run, ordinal) {
+        run -> Text,
+        ordinal -> Integer,
+        at -> Timestamp,
+        revision -> BigInt,
+        cause -> Text,
+        verdict -> Text,
+        by_numbers -> Bool,
+        unconfirmed -> Bool,
+        numbers -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    models (number) {
+        number -> BigInt,
+        made_at -> Timestamp,
+        revision -> BigInt,
+        learnt -> BigInt,
+        observations -> BigInt,
+        parameters -> BigInt,
+        steps -> BigInt,
+        sigma -> Double,
+        hold_z -> Double,
+        blob -> Text,
+        audit -> Text,
+    }
+}
+
+diesel::table! {
     proposals (kind, key) {
         kind -> Text,
         key -> Text,
@@ -188,6 +230,8 @@ diesel::joinable!(submissions -> runs (run));
 diesel::joinable!(passes -> runs (run));
 diesel::joinable!(fingerprints -> runs (run));
 diesel::joinable!(findings -> runs (run));
+diesel::joinable!(traits -> runs (run));
+diesel::joinable!(judgements -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
 
 diesel::allow_tables_to_appear_in_same_query!(
@@ -202,6 +246,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     aligned,
     anchored,
     findings,
+    traits,
+    judgements,
+    models,
     proposals,
     proposal_runs,
     idempotency,

@@ -54,10 +54,13 @@ pub(crate) trait Surroundings: Send + 'static {
     fn begin(&mut self, conn: &mut Conn) -> Result<Change, StorageError>;
     /// Makes a committed group visible to readers.
     fn committed(&mut self, conn: &mut Conn, change: Change);
+    /// A job or a whole group was undone: what it did in memory must be too.
+    fn undone(&mut self);
 }
 
 trait Job: Send {
-    fn run(&mut self, conn: &mut Conn, change: &mut Change);
+    /// False when it was undone.
+    fn run(&mut self, conn: &mut Conn, change: &mut Change) -> bool;
     fn answer(self: Box<Self>, committed: bool);
 }
 
@@ -86,8 +89,8 @@ where
     E: From<StorageError> + Send,
     F: FnOnce(&mut Tx<'_>) -> Result<T, E> + Send,
 {
-    fn run(&mut self, conn: &mut Conn, change: &mut Change) {
-        let Some(step) = self.step.take() else { return };
+    fn run(&mut self, conn: &mut Conn, change: &mut Change) -> bool {
+        let Some(step) = self.step.take() else { return true };
         let doing = self.doing;
         let mut changed = *change;
         let done = conn.transaction(|conn| {
@@ -106,6 +109,7 @@ where
             Err(Undo::Job(error)) => Err(error),
             Err(Undo::Savepoint(source)) => Err(StorageError::Database { doing, source }.into()),
         });
+        matches!(self.outcome, Some(Ok(_)))
     }
 
     fn answer(self: Box<Self>, committed: bool) {
@@ -198,6 +202,7 @@ impl<S: Surroundings> Loop<S> {
                     let source = std::error::Error::source(error).map(ToString::to_string);
                     tracing::error!(%error, source, jobs = group.len(), "a group of writes failed");
                     self.recover();
+                    self.surroundings.undone();
                 }
             }
             for job in group {
@@ -210,7 +215,9 @@ impl<S: Surroundings> Loop<S> {
         connection::begin(&mut self.conn).map_err(StorageError::database("beginning a group of writes"))?;
         let mut change = self.surroundings.begin(&mut self.conn)?;
         for job in group {
-            job.run(&mut self.conn, &mut change);
+            if !job.run(&mut self.conn, &mut change) {
+                self.surroundings.undone();
+            }
         }
         connection::commit(&mut self.conn).map_err(StorageError::database("committing a group of writes"))?;
         Ok(change)

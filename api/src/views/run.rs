@@ -8,6 +8,7 @@ use wearmark_core::run::{Bench, Run};
 use wearmark_core::statistics::RunStatistics;
 
 use super::finding::FindingView;
+use super::judgement::NumbersView;
 use super::shapes::{BenchDocument, IdentityShape, RunStatisticsShape};
 use crate::intake::Receipt;
 use crate::storage::runs::{RunRow, StoredRun};
@@ -25,12 +26,10 @@ pub struct ReceiptView {
     bench: String,
     /// When it was received.
     received_at: DateTime<Utc>,
-    /// Other contributors in the cell.
-    peers: u32,
-    /// Natural logarithm of mean fps over the peers' location.
-    deviation: Option<f64>,
-    /// The deviation over its scale.
-    z: Option<f64>,
+    /// Whether it is accepted without anybody else's run, or a model that knows enough, to confirm it.
+    unconfirmed: bool,
+    /// What the numeric part of the verdict rests on; null without a rate that can be compared.
+    numbers: Option<NumbersView>,
     /// Figures.
     #[schema(value_type = RunStatisticsShape)]
     statistics: RunStatistics,
@@ -49,9 +48,8 @@ impl From<Receipt> for ReceiptView {
             findings: receipt.judgement.findings.into_iter().map(FindingView::from).collect(),
             bench: receipt.bench.into(),
             received_at: receipt.received_at,
-            peers: receipt.judgement.peers,
-            deviation: receipt.judgement.deviation,
-            z: receipt.judgement.z,
+            unconfirmed: receipt.judgement.unconfirmed,
+            numbers: receipt.judgement.numbers.as_ref().map(NumbersView::from),
             statistics: receipt.statistics,
             identity: receipt.identity,
             replayed: receipt.replayed,
@@ -77,12 +75,10 @@ pub struct RunView {
     verdict: &'static str,
     /// Every finding.
     findings: Vec<FindingView>,
-    /// Other contributors in the cell when it was judged.
-    peers: u32,
-    /// Natural logarithm of mean fps over the peers' location.
-    deviation: Option<f64>,
-    /// The deviation over its scale.
-    z: Option<f64>,
+    /// Whether it is accepted without anybody else's run, or a model that knows enough, to confirm it.
+    unconfirmed: bool,
+    /// What the numeric part of the verdict rests on; null without a rate that can be compared.
+    numbers: Option<NumbersView>,
     /// Figures.
     #[schema(value_type = RunStatisticsShape)]
     statistics: RunStatistics,
@@ -109,9 +105,8 @@ impl From<StoredRun> for RunView {
             received_at: run.received_at,
             verdict: run.judgement.verdict.as_str(),
             findings: run.judgement.findings.into_iter().map(FindingView::from).collect(),
-            peers: run.judgement.peers,
-            deviation: run.judgement.deviation,
-            z: run.judgement.z,
+            unconfirmed: run.judgement.unconfirmed,
+            numbers: run.judgement.numbers.as_ref().map(NumbersView::from),
             statistics: run.statistics,
             identity: run.identity,
             pass_frames: run.pass_frames,

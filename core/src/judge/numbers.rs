@@ -1,132 +1,140 @@
-//! Where a run stands among its peers, in numbers.
+//! Where a run stands against the model and against other runs, in numbers. Everything that the outcome
+//! depends on is an input that is stored with it, so a verdict can be recomputed bit for bit.
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use serde::{Deserialize, Serialize};
 
-use super::Peer;
+use super::support::{self, Support};
 use crate::policy::judge::JudgePolicy;
-use crate::statistics::RunStatistics;
-use crate::statistics::quantile::median;
-use crate::statistics::robust;
+
+/// What the model expects of one figure.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Expected {
+    /// Natural log of the figure.
+    pub value: f64,
+    /// Variance of the expectation: what the model does not know.
+    pub variance: f64,
+    /// The part of that variance which runs of other contributors in the same cell share.
+    pub common: f64,
+    /// Standard deviation of one honest run about its true expectation.
+    pub sigma: f64,
+}
+
+/// Runs of a bench since the model was fitted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Since {
+    /// How many.
+    pub runs: u32,
+    /// Sum of their residuals, natural log.
+    pub sum: f64,
+}
+
+/// What a run is weighed against.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Inputs {
+    /// Number of the model; 0 is the prior.
+    pub model: i64,
+    /// The last change that is in the evidence.
+    pub as_of: i64,
+    /// Accepted runs with a figure at that moment.
+    pub accepted: u32,
+    /// |z| of the mean from which runs are held.
+    pub limit: f64,
+    /// ln(mean fps).
+    pub mean: Expected,
+    /// How much of the rate is the card's, 0 to 1.
+    pub card_share: f64,
+    /// ln(1% low / mean fps), `percentile`.
+    pub low: Expected,
+    /// Other contributors' residuals in the cell (configuration, any driver release).
+    pub cell: Support,
+    /// The same of the 1% low.
+    pub cell_low: Support,
+    /// Other contributors' residuals with this driver release on this workload and card family.
+    pub release: Support,
+    /// The bench since the model was fitted.
+    pub bench: Since,
+}
 
 /// Where one figure stands.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Place {
-    /// Figure minus location, natural log.
-    pub(super) deviation: f64,
-    /// Standard deviation of the deviation of an honest run.
-    pub(super) scale: f64,
-    /// The normal quantile with the tail probability that the deviation has under t.
-    pub(super) z: f64,
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Place {
+    /// The figure expected after all evidence, natural log.
+    pub expected: f64,
+    /// The figure minus the expected one.
+    pub deviation: f64,
+    /// Standard deviation of that for an honest run.
+    pub scale: f64,
+    /// Probability that an honest run deviates as much.
+    pub p: f64,
+    /// The normal quantile of that probability, signed like the deviation.
+    pub z: f64,
 }
 
-/// Where a run stands.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Standing {
-    /// Contributors it is compared with.
-    pub(super) contributors: usize,
-    /// How many of them are of the run's platform class.
-    pub(super) of_class: usize,
-    /// Location of their mean fps.
-    pub(super) location_fps: f64,
-    /// ln mean fps.
-    pub(super) mean: Place,
-    /// ln(1% low / mean fps); none when the run or its peers have no 1% low.
-    pub(super) low: Option<Place>,
-    /// Whether some contributor has the same two figures.
-    pub(super) same_as: Option<String>,
+/// Inputs and outcome.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Numbers {
+    /// What it was weighed against.
+    pub inputs: Inputs,
+    /// ln(mean fps) of the run.
+    pub ln_fps: f64,
+    /// ln(1% low / mean fps) of the run; none without a 1% low.
+    pub ln_low_ratio: Option<f64>,
+    /// Where the mean stands.
+    pub mean: Place,
+    /// Where the 1% low stands; none without one.
+    pub low: Option<Place>,
 }
 
-/// One contributor's medians.
-struct One<'a> {
-    contributor: &'a str,
-    own_class: bool,
-    mean: f64,
-    low: Option<f64>,
+impl Numbers {
+    /// Whether figure and evidence leave the configuration without confirmation: nobody else has measured the
+    /// cell, or the model knows too little of card or workload.
+    pub fn unconfirmed(&self, policy: &JudgePolicy) -> bool {
+        self.inputs.cell.contributors == 0 || self.inputs.mean.variance > policy.unconfirmed_variance
+    }
+
+    /// Whether the numbers alone would have the run held.
+    pub fn deviates(&self, policy: &JudgePolicy) -> bool {
+        self.mean.z.abs() > self.inputs.limit || self.low.is_some_and(|low| low.z.abs() > policy.hold_low_z)
+    }
+
+    /// Whether they are so near to what is expected that a held run can be let go.
+    pub fn agrees(&self, policy: &JudgePolicy) -> bool {
+        self.mean.p > policy.release_p && self.low.is_none_or(|low| low.z.abs() <= policy.hold_low_z)
+    }
 }
 
-/// Stands a run beside its peers; none without a figure or peers.
-///
-/// Location is the median of contributor medians. The scale is never the cell's own MAD: with a few
-/// contributors that is noise, and with ties it is zero. It is the standard deviation of one further
-/// contributor about that median, with a variance moderated by the pooled one (Smyth 2004):
-/// s^2 (1 + c^2 / n), s^2 = (d0 s0^2 + (n - 1) s^2_cell) / (d0 + n - 1), c^2 = pi / 2 the variance of a
-/// median over that of a mean. Contributors of another platform class add theirs to s0^2.
-pub(super) fn stand(
-    statistics: &RunStatistics,
-    platform: &str,
-    peers: &[Peer],
+/// Weighs a run. O(1): the evidence comes reduced.
+pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &JudgePolicy) -> Numbers {
+    let Inputs { mean, low, cell, cell_low, release, bench, .. } = *inputs;
+    let runs = f64::from(bench.runs);
+    let beliefs = support::posterior(cell, mean.common, &policy.cell);
+    let shift = support::mean(&support::posterior(release, 0.0, &policy.release))
+        + policy.bench_pull * bench.sum / (runs + policy.bench_prior_runs);
+    let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
+    let mean = place(ln_fps, mean.value + shift, &beliefs, own + mean.sigma.powi(2), policy);
+    let low = ln_low_ratio.map(|ratio| {
+        let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);
+        let own = (low.variance - low.common).max(0.0);
+        place(ratio, low.value, &beliefs, own + low.sigma.powi(2), policy)
+    });
+    Numbers { inputs: *inputs, ln_fps, ln_low_ratio, mean, low }
+}
+
+fn place(
+    value: f64,
+    centre: f64,
+    beliefs: &[support::Belief],
+    variance: f64,
     policy: &JudgePolicy,
-) -> Option<Standing> {
-    let mean_fps = statistics.mean_fps?;
-    let everybody = contributors(peers, platform);
-    let of_class = everybody.iter().filter(|one| one.own_class).count();
-    let chosen: Vec<&One<'_>> =
-        everybody.iter().filter(|one| one.own_class || of_class < policy.enough_of_class).collect();
-    if chosen.is_empty() {
-        return None;
+) -> Place {
+    let p = support::tail(value - centre, beliefs, variance, policy);
+    let expected = centre + support::mean(beliefs);
+    let deviation = value - expected;
+    Place {
+        expected,
+        deviation,
+        scale: (variance + support::variance(beliefs)).sqrt(),
+        p,
+        z: support::normal_equivalent(p).copysign(deviation),
     }
-    let others = (chosen.len() - of_class) as f64 / chosen.len() as f64;
-    let prior = policy.contributor_sd.powi(2) + others * policy.platform_sd.powi(2);
-    let means: Vec<f64> = chosen.iter().map(|one| one.mean).collect();
-    let y = mean_fps.ln();
-    let mean = place(y, &means, prior, policy)?;
-    let ratio = statistics.low_percentile_fps.map(|low| (low / mean_fps).ln());
-    let ratios: Vec<f64> = chosen.iter().filter_map(|one| one.low).collect();
-    let low = ratio.and_then(|ratio| place(ratio, &ratios, policy.low_sd.powi(2), policy));
-    let same = |one: &&&One<'_>| {
-        (one.mean - y).abs() < policy.same_figure
-            && ratio.zip(one.low).is_some_and(|(a, b)| (a - b).abs() < policy.same_figure)
-    };
-    Some(Standing {
-        contributors: chosen.len(),
-        of_class,
-        location_fps: (y - mean.deviation).exp(),
-        mean,
-        low,
-        same_as: chosen.iter().find(same).map(|one| one.contributor.to_owned()),
-    })
-}
-
-fn contributors<'a>(peers: &'a [Peer], platform: &str) -> Vec<One<'a>> {
-    let mut by: std::collections::BTreeMap<&str, Vec<&Peer>> = std::collections::BTreeMap::new();
-    for peer in peers {
-        by.entry(&peer.contributor).or_default().push(peer);
-    }
-    by.into_iter()
-        .filter_map(|(contributor, runs)| {
-            // Who has both a like and an unlike platform speaks by the like one.
-            let own_class = runs.iter().any(|r| r.platform == platform);
-            let counted = runs.iter().filter(|r| !own_class || r.platform == platform);
-            let mut means: Vec<f64> = counted.clone().map(|r| r.mean_fps.ln()).collect();
-            let mut lows: Vec<f64> = counted.filter_map(|r| Some((r.low_fps? / r.mean_fps).ln())).collect();
-            Some(One { contributor, own_class, mean: median(&mut means)?, low: median(&mut lows) })
-        })
-        .collect()
-}
-
-fn place(value: f64, of: &[f64], prior_variance: f64, policy: &JudgePolicy) -> Option<Place> {
-    let n = of.len() as f64;
-    let location = median(&mut of.to_vec())?;
-    let squares: f64 = of.iter().map(|v| (v - location).powi(2)).sum();
-    let mut own_variance = squares / (n - 1.0).max(1.0);
-    // One wild peer must not open the door to the next: the scale is held to that of Algorithm A (ISO 13528,
-    // annex C), but not below 0.6 of what was measured.
-    if of.len() >= 4
-        && let Some((_, robust_sd)) = robust::algorithm_a(of)
-    {
-        own_variance = own_variance.min(robust_sd.powi(2).max(0.36 * own_variance));
-    }
-    let df = policy.prior_df + n - 1.0;
-    let variance = (policy.prior_df * prior_variance + (n - 1.0) * own_variance) / df;
-    let scale = (variance * (1.0 + std::f64::consts::FRAC_PI_2 / n)).sqrt();
-    let deviation = value - location;
-    Some(Place { deviation, scale, z: normal_equivalent(deviation / scale, policy.tail_df) })
-}
-
-/// The normal quantile with the same tail probability as `t` has under Student's t with `df` degrees of
-/// freedom, sign kept. Beyond the reach of double precision it is held to 8.
-fn normal_equivalent(t: f64, df: f64) -> f64 {
-    let tail = StudentsT::new(0.0, 1.0, df).map_or(0.0, |d| d.cdf(-t.abs()));
-    let z = if tail > 1e-15 { -Normal::standard().inverse_cdf(tail) } else { 8.0 };
-    z.min(8.0).copysign(t)
 }

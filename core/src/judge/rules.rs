@@ -1,7 +1,7 @@
 //! The findings of judgement, in words.
 
-use super::numbers::{Place, Standing};
-use super::{CopiedSeries, DuplicatePass, Rung};
+use super::numbers::{Numbers, Place};
+use super::{CopiedSeries, DuplicatePass, Rung, Twin};
 use crate::finding::{Finding, Rule, Severity, digits};
 use crate::policy::judge::JudgePolicy;
 use crate::run::Outcome;
@@ -41,32 +41,47 @@ pub(super) const RULES: &[Rule] = &[
     Rule {
         code: "uncorroborated",
         severity: Severity::Note,
-        explanation: "Nobody else has measured this configuration with this driver release yet.",
+        explanation: "Nobody else has measured this configuration yet; the run is judged by the model alone and marked unconfirmed.",
+    },
+    Rule {
+        code: "unconfirmed",
+        severity: Severity::Note,
+        explanation: "The model knows too little of the card or the workload to say what the rate should be; the run is shown, but held against nobody until a second contributor agrees.",
     },
     Rule {
         code: "unit-against-peers",
         severity: Severity::Reject,
-        explanation: "The rate is off from other contributors' by about a factor of a thousand, or is a thousand over theirs: frame times in another unit, or rates given as times.",
+        explanation: "The rate is off from what is expected by about a factor of a thousand, or is a thousand over it: frame times in another unit, or rates given as times.",
     },
     Rule {
         code: "outlier-mean",
         severity: Severity::Reject,
-        explanation: "The mean rate differs from other contributors' in the same cell by more than benches differ; held, and rejected only far outside and against several contributors of the same platform class.",
+        explanation: "The mean rate differs from what the model and other contributors' runs lead to expect by more than honest runs do; held, and rejected only far outside and against several contributors in the same cell.",
     },
     Rule {
         code: "outlier-low",
         severity: Severity::Hold,
-        explanation: "The 1% low lies further from the mean rate than it does for other contributors in the same cell.",
+        explanation: "The 1% low lies further from the mean rate, or nearer to it, than honest runs of this workload and card do.",
     },
     Rule {
         code: "unusual-mean",
         severity: Severity::Remark,
-        explanation: "The mean rate lies at the edge of what benches differ by; about one honest run in twenty does.",
+        explanation: "The mean rate lies at the edge of what honest runs differ by; about one in twenty does.",
     },
     Rule {
         code: "same-figures",
         severity: Severity::Remark,
-        explanation: "Another contributor has the same mean rate and 1% low to a twentieth of a per cent.",
+        explanation: "Another contributor has the same mean rate and 1% low to a twentieth of a per cent; until that is explained the two count as one.",
+    },
+    Rule {
+        code: "confirmed-later",
+        severity: Severity::Note,
+        explanation: "The run was held, and later evidence agrees with it: another contributor's run, or the model fitted again.",
+    },
+    Rule {
+        code: "doubted-later",
+        severity: Severity::Hold,
+        explanation: "The run was accepted, and the model, fitted to what came since, no longer agrees with it, nor does anybody else's run.",
     },
 ];
 
@@ -78,6 +93,9 @@ const CAUSES_ABOVE: &str = "Likely causes, the commonest first: another preset, 
 
 /// What makes a report of a failure worth more.
 const AGAIN: &str = "If it happens every time, say so in the notes, with what the program said; try the release before and the one after.";
+
+/// What is added while too few runs are accepted to hold any by numbers.
+const NOT_YET: &str = " The service has too few runs yet to hold one for its numbers, so this one counts.";
 
 /// The usual caution about flashing faults.
 const FLASHING: &str = "Caution: faulty pictures can flicker or flash, and flashing can trigger seizures in people with photosensitive epilepsy. Look away, stop the program, do not show recordings without a warning, and ask a doctor when in doubt.";
@@ -174,138 +192,195 @@ pub(super) fn platform_limited(here: &Rung, others: &[Rung]) -> Finding {
     .evidence("ladder", ladder)
 }
 
-/// What the rule says of a run without peers.
-pub(super) fn uncorroborated() -> Finding {
-    Finding::new(
-        "uncorroborated",
-        Severity::Note,
-        "",
-        "Nobody else has measured this configuration with this driver release yet, so the figure stands alone.",
-    )
-}
-
-/// What follows from where a run stands.
-pub(super) fn standing(standing: &Standing, policy: &JudgePolicy) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    findings.extend(unit(standing, policy).or_else(|| mean(standing, policy)));
-    findings.extend(low(standing, policy));
-    if let Some(other) = &standing.same_as {
-        findings.push(
-            Finding::new(
-                "same-figures",
-                Severity::Remark,
-                "/passes",
-                "Another contributor has the same mean rate and 1% low to a twentieth of a per cent.",
-            )
-            .evidence("contributor", other.as_str()),
+/// What is said of a run that nobody else's can be set beside.
+pub(super) fn standing_alone(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
+    let variance = numbers.inputs.mean.variance;
+    if variance > policy.unconfirmed_variance {
+        let message = format!(
+            "The model knows the rate to expect only to within a factor of {:.2}, so it cannot tell whether this one is right.",
+            (1.96 * variance.sqrt()).exp()
         );
+        let finding = Finding::new("unconfirmed", Severity::Note, "", message)
+            .advice("Nothing is wrong with the run. It is confirmed as soon as a second contributor measures something like it.")
+            .evidence("prediction_sd", digits(variance.sqrt()))
+            .evidence("contributors", numbers.inputs.cell.contributors);
+        return Some(finding);
     }
-    findings
-}
-
-fn unit(standing: &Standing, policy: &JudgePolicy) -> Option<Finding> {
-    let thousand = 1000_f64.ln();
-    let deviation = standing.mean.deviation;
-    let off = (deviation.abs() - thousand).abs();
-    // Rates read as times turn f fps into 1000 / f; only far from where both are alike does that show.
-    let turned = deviation + 2.0 * standing.location_fps.ln() - thousand;
-    let rates =
-        deviation.abs() > policy.turned_least && turned.abs() < policy.turned_scales * standing.mean.scale;
-    if rates && off >= policy.unit_tolerance {
-        let finding = Finding::new(
-            "unit-against-peers",
-            Severity::Reject,
-            "/passes",
-            format!(
-                "Other contributors have {:.1} fps; the mean rate is what comes out when such rates are given as frame times.",
-                standing.location_fps
-            ),
-        )
-        .advice("Give frame times in milliseconds; when packing, name the column that has them.");
-        return Some(with_numbers(finding, standing, &standing.mean));
-    }
-    (off < policy.unit_tolerance).then(|| {
-        with_numbers(
-            Finding::new(
-                "unit-against-peers",
-                Severity::Reject,
-                "/passes",
-                format!(
-                    "The mean rate is {} times that of other contributors ({:.1} fps): frame times in another unit than milliseconds.",
-                    if standing.mean.deviation > 0.0 { "about 1000" } else { "about a thousandth" },
-                    standing.location_fps
-                ),
-            )
-            .advice("Give frame times in milliseconds; when packing, name the unit of the file."),
-            standing,
-            &standing.mean,
+    (numbers.inputs.cell.contributors == 0).then(|| {
+        Finding::new(
+            "uncorroborated",
+            Severity::Note,
+            "",
+            "Nobody else has measured this configuration yet, so the figure is judged by the model alone.",
         )
     })
 }
 
-fn mean(standing: &Standing, policy: &JudgePolicy) -> Option<Finding> {
-    let z = standing.mean.z.abs();
-    let certain = z > policy.reject_z && standing.of_class >= policy.reject_contributors;
-    let (code, severity) = if certain {
+/// What is said of a figure that another contributor has too.
+pub(super) fn same_figures(twin: &Twin) -> Finding {
+    Finding::new(
+        "same-figures",
+        Severity::Remark,
+        "/passes",
+        "Another contributor has the same mean rate and 1% low to a twentieth of a per cent.",
+    )
+    .evidence("run", twin.run.as_str())
+}
+
+/// What follows from where a run stands.
+pub(super) fn standing(numbers: &Numbers, policy: &JudgePolicy) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    findings.extend(unit(numbers, policy).or_else(|| mean(numbers, policy)));
+    findings.extend(low(numbers, policy));
+    findings.extend(standing_alone(numbers, policy));
+    findings
+}
+
+/// What a later judgement that lets a run go adds to it.
+pub(super) fn confirmed(numbers: &Numbers, by: &str) -> Finding {
+    let message = format!("The run was held and counts now: {by}.");
+    with_numbers(Finding::new("confirmed-later", Severity::Note, "", message), numbers, &numbers.mean)
+}
+
+/// What a later judgement that doubts a run adds to it.
+pub(super) fn doubted(numbers: &Numbers, residual: f64) -> Finding {
+    let percent = 100.0 * residual.exp_m1();
+    let message = format!(
+        "The model, fitted again with what came since, expects {:.1} fps; the run lies {:.1} % {} that, and no other contributor's run agrees with it.",
+        numbers.inputs.mean.value.exp(),
+        percent.abs(),
+        if percent < 0.0 { "below" } else { "above" },
+    );
+    let finding = Finding::new("doubted-later", Severity::Hold, "/passes", message)
+        .advice(if percent < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE });
+    with_numbers(finding, numbers, &numbers.mean).evidence("residual", digits(residual))
+}
+
+fn unit(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
+    let thousand = 1000_f64.ln();
+    let Place { expected, deviation, scale, z, .. } = numbers.mean;
+    let off = (deviation.abs() - thousand).abs();
+    // Rates read as times turn f fps into 1000 / f; only far from where both are alike does that show.
+    let turned = numbers.ln_fps + expected - thousand;
+    let rates = deviation.abs() > policy.turned_least
+        && z.abs() > policy.turned_z
+        && turned.abs() < policy.turned_scales * scale;
+    let (message, advice) = if off < policy.unit_tolerance {
+        let times = if deviation > 0.0 { "about 1000" } else { "about a thousandth" };
+        let message = format!(
+            "The mean rate is {times} times what is expected ({:.1} fps): frame times in another unit than milliseconds.",
+            expected.exp()
+        );
+        (message, "Give frame times in milliseconds; when packing, name the unit of the file.")
+    } else if rates {
+        let message = format!(
+            "Expected are {:.1} fps; the mean rate is what comes out when such rates are given as frame times.",
+            expected.exp()
+        );
+        (message, "Give frame times in milliseconds; when packing, name the column that has them.")
+    } else {
+        return None;
+    };
+    let finding = Finding::new("unit-against-peers", Severity::Reject, "/passes", message).advice(advice);
+    Some(with_numbers(finding, numbers, &numbers.mean))
+}
+
+fn mean(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
+    let place = &numbers.mean;
+    let z = place.z.abs();
+    let contributors = numbers.inputs.cell.contributors;
+    let shadow = in_shadow(numbers, policy);
+    let (code, severity) = if shadow && z > numbers.inputs.limit {
+        ("outlier-mean", Severity::Remark)
+    } else if z > policy.reject_z && contributors >= policy.reject_contributors {
         ("outlier-mean", Severity::Reject)
-    } else if z > policy.hold_z {
+    } else if z > numbers.inputs.limit {
         ("outlier-mean", Severity::Hold)
     } else if z > policy.remark_z {
         ("unusual-mean", Severity::Remark)
     } else {
         return None;
     };
-    let percent = 100.0 * standing.mean.deviation.exp_m1();
+    let percent = 100.0 * place.deviation.exp_m1();
     let finding = Finding::new(
         code,
         severity,
         "/passes",
         format!(
-            "The mean rate is {:.1} % {} the median of {} in the same cell ({:.1} fps); honest runs mostly stay within {:.0} %.",
+            "The mean rate is {:.1} % {} the {:.1} fps that {} lead to expect; nineteen of twenty honest runs stay within {:.0} %.{}",
             percent.abs(),
             if percent < 0.0 { "below" } else { "above" },
-            people(standing.contributors),
-            standing.location_fps,
-            100.0 * (policy.remark_z * standing.mean.scale).exp_m1()
+            place.expected.exp(),
+            evidence_in_words(contributors),
+            100.0 * (1.96 * place.scale).exp_m1(),
+            if shadow { NOT_YET } else { "" },
         ),
     )
-    .advice(if percent < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE });
-    Some(with_numbers(finding, standing, &standing.mean))
+    .advice(advice(numbers, percent));
+    Some(with_numbers(finding, numbers, place))
 }
 
-fn low(standing: &Standing, policy: &JudgePolicy) -> Option<Finding> {
-    let low = standing.low.as_ref()?;
-    (low.z.abs() > policy.hold_low_z).then(|| {
-        let (where_to, causes) = if low.deviation < 0.0 {
-            ("further below", "Likely causes: another program running, a loading screen in the capture, too little memory, storage that is too slow.")
-        } else {
-            ("nearer to", "Likely causes: a quiet stretch instead of the scene, a frame cap, smoothed frame times, a 1% low of another definition.")
-        };
-        let finding = Finding::new(
-            "outlier-low",
-            Severity::Hold,
-            "/passes",
-            format!(
-                "The 1% low lies {:.1} % {where_to} the mean rate than for {} in the same cell.",
-                100.0 * low.deviation.abs().exp_m1(),
-                people(standing.contributors)
-            ),
+fn low(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
+    let place = numbers.low.as_ref()?;
+    if place.z.abs() <= policy.hold_low_z {
+        return None;
+    }
+    let (where_to, causes) = if place.deviation < 0.0 {
+        (
+            "further below",
+            "Likely causes, the commonest first: another program running; a loading screen or menu in the capture; too little card memory for the settings; storage that is too slow. Close other programs, cut the capture to the scene, lower the textures one step and measure three passes again.",
         )
-        .advice(format!("{causes} Measure three passes again and submit."));
-        with_numbers(finding, standing, low)
-    })
+    } else {
+        (
+            "nearer to",
+            "Likely causes, the commonest first: a frame cap; a quiet stretch instead of the scene; frame times that were smoothed or averaged. Switch caps off, walk the whole scene and give the frame times as they were captured.",
+        )
+    };
+    let shadow = in_shadow(numbers, policy);
+    let finding = Finding::new(
+        "outlier-low",
+        if shadow { Severity::Remark } else { Severity::Hold },
+        "/passes",
+        format!(
+            "The 1% low is {:.0} % of the mean rate where {:.0} % is expected of this workload and card: {where_to} the mean than honest runs have it.{}",
+            100.0 * (place.expected + place.deviation).exp(),
+            100.0 * place.expected.exp(),
+            if shadow { NOT_YET } else { "" },
+        ),
+    )
+    .advice(causes);
+    Some(with_numbers(finding, numbers, place))
 }
 
-fn people(n: usize) -> String {
-    if n == 1 { "one other contributor".to_owned() } else { format!("{n} other contributors") }
+fn in_shadow(numbers: &Numbers, policy: &JudgePolicy) -> bool {
+    numbers.inputs.accepted < policy.shadow_runs
 }
 
-fn with_numbers(finding: Finding, standing: &Standing, place: &Place) -> Finding {
+/// What to do, by the direction of the deviation and by whether the platform had the larger part in the rate.
+fn advice(numbers: &Numbers, percent: f64) -> String {
+    let causes = if percent < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE };
+    if numbers.inputs.card_share < 0.5 {
+        let share = 100.0 * (1.0 - numbers.inputs.card_share);
+        return format!("{causes} The model puts {share:.0} % of this rate down to the platform: a run at a higher resolution would tell whether card or platform deviates.");
+    }
+    causes.to_owned()
+}
+
+fn evidence_in_words(contributors: u32) -> String {
+    match contributors {
+        0 => "the model's card, workload, settings and platform".to_owned(),
+        1 => "the model and one other contributor".to_owned(),
+        n => format!("the model and {n} other contributors"),
+    }
+}
+
+fn with_numbers(finding: Finding, numbers: &Numbers, place: &Place) -> Finding {
     finding
-        .evidence("contributors", standing.contributors)
-        .evidence("contributors_of_platform_class", standing.of_class)
-        .evidence("location_fps", standing.location_fps)
-        .evidence("deviation", place.deviation)
-        .evidence("scale", place.scale)
-        .evidence("z", place.z)
+        .evidence("contributors", numbers.inputs.cell.contributors)
+        .evidence("model", numbers.inputs.model)
+        .evidence("expected", digits(place.expected.exp()))
+        .evidence("deviation", digits(place.deviation))
+        .evidence("scale", digits(place.scale))
+        .evidence("p", digits(place.p))
+        .evidence("z", digits(place.z))
 }

@@ -112,9 +112,11 @@ pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
     let linear = known.variance(&covariance, |at| slopes[side(at)]);
     let apart: f64 = slopes.iter().zip(&by_side).map(|(slope, variance)| slope * slope * variance).sum();
     let own = |at: usize| f64::from(u8::from(at == BENCH || at == UNIT));
+    let variance = linear + doubt_share(doubt, &model.policy) * (apart - linear).max(0.0);
     Prediction {
         ln_fps: limited + known.sum(2),
-        variance: linear + doubt_share(doubt, &model.policy) * (apart - linear).max(0.0),
+        variance,
+        common: (share * share * by_side[0]).min(variance),
         share,
         sigma: model.scale,
         bench: known.values[BENCH] + known.values[UNIT],

@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 
 use super::api;
 use super::resolve::{Release, Resolved, pci_id};
-use crate::identity::Identity;
+use crate::identity::{Identity, Traits};
 use crate::run::{Bench, Settings};
 
 /// What the catalogue does not know is named by this and a slug; no catalogue id begins with it.
@@ -76,6 +76,23 @@ pub(super) fn identity(resolved: &Resolved<'_>, bench_id: &str) -> Identity {
     }
 }
 
+/// What the prediction model needs beside the names.
+pub(super) fn traits(resolved: &Resolved<'_>) -> Traits {
+    let Resolved { run, bench, card, workload, .. } = resolved;
+    let memory_mib = card.map(|c| c.memory_mib).or(run.card.memory_mib).unwrap_or(0);
+    let rank = workload.and_then(|w| {
+        let preset = w.preset(&run.settings.preset)?;
+        w.presets.iter().position(|p| p == preset)
+    });
+    Traits {
+        family: resolved.chip.map(|c| c.architecture.clone()),
+        memory_mib: u32::try_from(memory_mib).unwrap_or(u32::MAX),
+        preset_rank: rank.and_then(|rank| u32::try_from(rank).ok()).unwrap_or(0),
+        cpu: cpu(bench, resolved.cpu.map(|c| c.id.as_str())),
+        single_channel: bench.memory.channels == Some(1),
+    }
+}
+
 fn day_number(day: NaiveDate) -> i32 {
     day.to_epoch_days()
 }
@@ -107,11 +124,15 @@ fn variant(resolved: &Resolved<'_>) -> String {
 
 /// Platform class: processor, memory type, channels; `?` for what is not stated.
 fn platform(bench: &Bench, cpu: Option<&str>) -> String {
-    let cpu = cpu.map_or_else(|| unknown(&slug(&bench.cpu.model)), str::to_owned);
+    let cpu = self::cpu(bench, cpu);
     let kind = bench.memory.kind.as_deref().map(super::memory::kind);
     let kind = kind.unwrap_or("?".into());
     match bench.memory.channels {
         Some(channels) => format!("{cpu}/{kind}x{channels}"),
         None => format!("{cpu}/{kind}x?"),
     }
+}
+
+fn cpu(bench: &Bench, known: Option<&str>) -> String {
+    known.map_or_else(|| unknown(&slug(&bench.cpu.model)), str::to_owned)
 }

@@ -1,73 +1,175 @@
-//! Thresholds of the judgement against peers.
+//! Thresholds of the judgement by numbers.
 
 use serde::{Deserialize, Serialize};
 
-/// Thresholds of the judgement against peers. Standard deviations are of natural logs, so about relative.
+/// A normal component of a prior, in natural logs.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Part {
+    /// Share; the parts of a prior add up to 1.
+    pub weight: f64,
+    /// Mean.
+    pub mean: f64,
+    /// Standard deviation.
+    pub sd: f64,
+}
+
+/// How one kind of evidence is weighed. Standard deviations are of natural logs, so about relative.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EvidencePolicy {
+    /// What is believed of the true deviation from the model before any evidence.
+    pub prior: Vec<Part>,
+    /// Standard deviation of one contributor's residual about the truth of the cell.
+    pub contributor_sd: f64,
+    /// Variance of a median of few over that of their mean (simulation study of this project: 1.3; the limit
+    /// for many is pi / 2, for one and two it is 1).
+    pub median_factor: f64,
+    /// Chance that one contributor's value is bad; n contributors are all bad with this to the power
+    /// ceil(n / 2), since half of them must be to carry the median along.
+    pub bad_share: f64,
+    /// Standard deviation of bad values.
+    pub bad_sd: f64,
+}
+
+/// Thresholds of the judgement by numbers. The figures come from the project's simulation study; those that
+/// real data should set again are calibrated from accepted runs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct JudgePolicy {
-    /// Standard deviation of ln mean fps between contributors in one cell. From the project's simulation
-    /// study; to be estimated again from accepted runs.
-    pub contributor_sd: f64,
-    /// Degrees of freedom that this prior weighs as much as (same study).
-    pub prior_df: f64,
-    /// Standard deviation that another platform class adds. In cells limited by the platform the spread
-    /// between classes is 5 to 7 % (r.m.s., same study) and single classes differ by a quarter; a first
-    /// form that knows no platform ceiling must leave honest slow processors alone.
-    pub platform_sd: f64,
-    /// Contributors of the run's own platform class from which the others are left out.
-    pub enough_of_class: usize,
-    /// Standard deviation of ln(1% low / mean fps) between contributors in one cell (same study: 0.045
-    /// for one run against a model, widened by the spread of the cell's own few values).
-    pub low_sd: f64,
-    /// Degrees of freedom of the t distribution that turns a deviation into z, whatever the number of peers:
-    /// honest runs have heavier tails than the normal however well the scale is known (same study: 6).
+    /// What other contributors' runs of the cell say of the mean.
+    pub cell: EvidencePolicy,
+    /// The same of ln(1% low / mean fps).
+    pub cell_low: EvidencePolicy,
+    /// What other contributors' runs of the driver release on the workload and family say of the mean.
+    pub release: EvidencePolicy,
+    /// Days of runs that speak for a release: after that the model has learnt what there is to learn.
+    pub release_days: i32,
+    /// Runs of a bench since the model was fitted pull the expectation by this share of their mean residual...
+    pub bench_pull: f64,
+    /// ...as if there were this many runs without a residual besides.
+    pub bench_prior_runs: f64,
+    /// Each such run divides what is unknown of the bench by 1 + this.
+    pub bench_gain: f64,
+    /// Degrees of freedom of the t distribution that turns a deviation into a probability: honest runs have
+    /// heavier tails than the normal however well the scale is known.
     pub tail_df: f64,
-    /// |z| of the mean from which a run is held. The study's limit, 2.4; with the heavy tails that the tests
-    /// of `judge` simulate it holds about 1 % of honest runs at any number of peers.
+    /// |z| of the mean from which a run is held, where it was not set again from accepted runs. The study's limit:
+    /// 0.8 % of honest runs.
     pub hold_z: f64,
-    /// |z| of the 1% low over the mean from which a run is held; stutter differs more between machines
-    /// than rates do, and its tail is heavier.
+    /// The newest accepted runs that set it again...
+    pub calibration_runs: u32,
+    /// ...and the fewest that can.
+    pub calibration_least: usize,
+    /// The share of them that must stay below...
+    pub calibration_share: f64,
+    /// ...this |z| for the published limit to stand: the normal quantile of the share.
+    pub calibration_normal: f64,
+    /// The limit stays within these.
+    pub calibration_within: [f64; 2],
+    /// |z| of the 1% low over the mean from which a run is held; stutter differs more between machines than
+    /// rates do, and its tail is heavier. The study's limit: 0.2 % of honest runs.
     pub hold_low_z: f64,
-    /// |z| from which an accepted run carries a remark: one honest run in twenty.
+    /// z from which an accepted run carries a remark: one honest run in twenty.
     pub remark_z: f64,
-    /// |z| from which a run is rejected, given `reject_contributors`; below one in a million if z is
-    /// normal.
+    /// z from which a run is rejected, given `reject_contributors`: none of 52,000 honest runs of the study.
     pub reject_z: f64,
-    /// Contributors of the run's own platform class that a rejection by z needs.
-    pub reject_contributors: usize,
-    /// How near a deviation must come to ln 1000 (or -ln 1000) to be a matter of units: honest rates of
-    /// one cell differ by less than a factor of exp(0.5) = 1.65.
+    /// Contributors in the cell that a rejection by z needs.
+    pub reject_contributors: u32,
+    /// How near a deviation must come to ln 1000 (or -ln 1000) to be a matter of units: honest rates of one
+    /// cell differ by less than a factor of exp(0.5) = 1.65.
     pub unit_tolerance: f64,
     /// Least |deviation| at which rates given as frame times are told from a slow or fast run: near 32 fps
-    /// both read alike. A factor of e, far beyond what benches of one cell differ by.
+    /// both read alike.
     pub turned_least: f64,
-    /// How near the rate must come to 1000 over the peers', in standard deviations of an honest run
-    /// (same study: finds 83 % of such errors and one honest run in 17,000).
+    /// How near the rate must come to 1000 over the expected one, in standard deviations of an honest run.
     pub turned_scales: f64,
+    /// z that such a run must have besides.
+    pub turned_z: f64,
     /// Difference in ln mean fps and in ln(1% low / mean) below which two contributors' figures are the
     /// same figure: a tenth of what one bench repeats to.
     pub same_figure: f64,
+    /// Variance of the prediction from which an accepted run is `unconfirmed` however many model parameters
+    /// speak for it: a new card or workload. A standard deviation of a tenth.
+    pub unconfirmed_variance: f64,
+    /// Tail probability above which later evidence releases a held run.
+    pub release_p: f64,
+    /// How near two held runs of different contributors must agree to release each other, natural log.
+    pub agree_within: f64,
+    /// Accepted runs elsewhere that each of them must have.
+    pub agree_runs: u32,
+    /// Accepted runs whose residual is beyond this, and beyond `hindsight_sigmas` residual standard deviations,
+    /// go back to hold when the model is fitted again and no other contributor agrees.
+    pub hindsight: f64,
+    /// See `hindsight`.
+    pub hindsight_sigmas: f64,
+    /// How near another contributor must agree.
+    pub hindsight_agree_within: f64,
+    /// Residual beyond which two others must.
+    pub hindsight_two: f64,
+    /// Accepted runs from which runs are held by numbers; before, what would be held is only remarked on.
+    pub shadow_runs: u32,
+    /// Accepted runs from which a model is fitted; before, the prior stands.
+    pub model_runs: u32,
+    /// The model is fitted again after so many accepted runs...
+    pub refit_runs: u32,
+    /// ...or so many hours, whichever is first, if there is anything new.
+    pub refit_hours: u32,
+    /// Accepted runs from which a contributor is audited (Mandel's h).
+    pub audit_runs: u32,
+    /// |h| from which its runs should be looked at.
+    pub audit_h: f64,
+}
+
+fn part(weight: f64, mean: f64, sd: f64) -> Part {
+    Part { weight, mean, sd }
 }
 
 impl JudgePolicy {
     /// The values that the documentation names.
     pub fn published() -> JudgePolicy {
+        let evidence = |prior: Vec<Part>, contributor_sd: f64| EvidencePolicy {
+            prior,
+            contributor_sd,
+            median_factor: 1.3,
+            bad_share: 0.05,
+            bad_sd: 0.8,
+        };
         JudgePolicy {
-            contributor_sd: 0.038,
-            prior_df: 8.0,
-            platform_sd: 0.12,
-            enough_of_class: 2,
-            low_sd: 0.07,
+            cell: evidence(vec![part(0.985, 0.0, 0.02), part(0.015, 0.0, 0.12)], 0.033),
+            cell_low: evidence(vec![part(1.0, 0.0, 0.03)], 0.045),
+            release: evidence(vec![part(0.97, 0.0, 0.010), part(0.03, 0.0, 0.08)], 0.033),
+            release_days: 60,
+            bench_pull: 0.6,
+            bench_prior_runs: 2.0,
+            bench_gain: 0.2,
             tail_df: 6.0,
             hold_z: 2.4,
-            hold_low_z: 3.0,
-            remark_z: 1.7,
+            calibration_runs: 2000,
+            calibration_least: 500,
+            calibration_share: 0.95,
+            calibration_normal: 1.96,
+            calibration_within: [2.0, 3.2],
+            hold_low_z: 4.6,
+            remark_z: 1.96,
             reject_z: 5.0,
             reject_contributors: 3,
             unit_tolerance: 0.5,
-            turned_least: 1.0,
+            turned_least: 0.3,
             turned_scales: 4.0,
+            turned_z: 4.0,
             same_figure: 0.0005,
+            unconfirmed_variance: 0.01,
+            release_p: 0.02,
+            agree_within: 0.06,
+            agree_runs: 8,
+            hindsight: 0.12,
+            hindsight_sigmas: 5.0,
+            hindsight_agree_within: 0.08,
+            hindsight_two: 0.5,
+            shadow_runs: 2000,
+            model_runs: 60,
+            refit_runs: 500,
+            refit_hours: 24,
+            audit_runs: 8,
+            audit_h: 3.0,
         }
     }
 }

@@ -8,7 +8,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use anyhow::Context;
-use chrono::{TimeDelta, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use indicatif::ProgressBar;
 use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
@@ -17,6 +17,7 @@ use wearmark_seed_data::World;
 use crate::cli::account::random_password;
 use crate::cli::exit::Failure;
 use crate::intake::{Intake, IntakeError, Prepared, Receipt};
+use crate::judging;
 use crate::storage::accounts::Role;
 use crate::storage::ids::AccountId;
 use crate::storage::ticket::Ticket;
@@ -64,6 +65,8 @@ pub struct Times {
     pub preparing: Duration,
     /// Waiting for the writer to judge and commit.
     pub waiting: Duration,
+    /// Fitting the model again and judging again by it.
+    pub refitting: Duration,
     /// From first to last, by the clock on the wall.
     pub filling: Duration,
     /// Threads that made and prepared.
@@ -117,7 +120,9 @@ pub fn fill(
     let mut shelf = Shelf {
         settled: Vec::with_capacity(world.len()),
         in_flight: VecDeque::new(),
+        now: DateTime::<Utc>::MIN_UTC,
         waiting: Duration::ZERO,
+        refitting: Duration::ZERO,
         bar,
     };
     thread::scope(|scope| -> Result<(), Failure> {
@@ -142,7 +147,7 @@ pub fn fill(
                     add(making, made - start);
                     add(preparing, made.elapsed());
                     // Nobody listens any more once something has failed.
-                    if sender.send((at, prepared)).is_err() {
+                    if sender.send((at, (arrived, prepared))).is_err() {
                         return;
                     }
                 }
@@ -154,7 +159,8 @@ pub fn fill(
         let mut turn = 0;
         for (at, prepared) in receiver {
             early.insert(at, prepared);
-            while let Some(prepared) = early.remove(&turn) {
+            while let Some((arrived, prepared)) = early.remove(&turn) {
+                shelf.now = shelf.now.max(arrived);
                 let prepared = prepared
                     .ok_or_else(|| Failure::broken(format!("submission {turn} cannot be written as JSON")))?;
                 shelf.hand_over(intake, turn, prepared)?;
@@ -171,6 +177,7 @@ pub fn fill(
         making: nanos(&making),
         preparing: nanos(&preparing),
         waiting: shelf.waiting,
+        refitting: shelf.refitting,
         filling: began.elapsed(),
         threads,
     };
@@ -181,7 +188,10 @@ pub fn fill(
 struct Shelf<'a> {
     settled: Vec<Settled>,
     in_flight: VecDeque<(usize, Ticket<Result<Receipt, IntakeError>>)>,
+    /// The world's clock: when the last submission that was handed over arrived.
+    now: DateTime<Utc>,
     waiting: Duration,
+    refitting: Duration,
     bar: &'a ProgressBar,
 }
 
@@ -192,11 +202,28 @@ impl Shelf<'_> {
         at: usize,
         prepared: Result<Prepared, IntakeError>,
     ) -> Result<(), Failure> {
+        if at.is_multiple_of(IN_FLIGHT) {
+            self.refit_if_due(intake)?;
+        }
         match prepared {
             Ok(prepared) => self.in_flight.push_back((at, intake.store(prepared, None))),
             Err(error) => self.refuse(at, error)?,
         }
         if self.in_flight.len() >= IN_FLIGHT { self.settle_oldest() } else { Ok(()) }
+    }
+
+    /// Fits the model again when that is due by the world's own clock. Everything handed over is settled first, so
+    /// that it happens at the same run every time.
+    fn refit_if_due(&mut self, intake: &Intake) -> Result<(), Failure> {
+        while !self.in_flight.is_empty() {
+            self.settle_oldest()?;
+        }
+        let start = Instant::now();
+        if judging::due(intake, self.now).context("the schedule of the model cannot be read")? {
+            judging::refit(intake, self.now).context("the model cannot be fitted")?;
+        }
+        self.refitting += start.elapsed();
+        Ok(())
     }
 
     fn settle_oldest(&mut self) -> Result<(), Failure> {

@@ -1,0 +1,185 @@
+//! Verdicts that change as evidence comes, and that come out the same again from the log.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use chrono::TimeDelta;
+use wearmark_core::policy::Policy;
+use wearmark_core::verdict::Verdict;
+
+use super::{due, refit, replay};
+use crate::intake::{Intake, Receipt};
+use crate::storage::fixture::{Fixture, bytes, now, open, run};
+use crate::storage::ids::{AccountId, RunId};
+use crate::storage::judgements::Cause;
+
+const FULL_HD: (u32, u32) = (1920, 1080);
+const HD: (u32, u32) = (1280, 720);
+
+/// A service that holds from its first run on, and its contributors, each with runs elsewhere.
+struct Service {
+    fixture: Fixture,
+    intake: Intake,
+    accounts: Vec<AccountId>,
+    seed: u64,
+}
+
+impl Service {
+    fn new(contributors: usize) -> Service {
+        let fixture = Fixture::new();
+        let mut policy = Policy::published();
+        policy.judge.shadow_runs = 0;
+        policy.judge.model_runs = 30;
+        policy.judge.refit_runs = 40;
+        let intake = Intake { storage: fixture.storage().clone(), policy: Arc::new(policy) };
+        let accounts = (0..contributors).map(|at| fixture.account(&format!("c{at}")).id).collect();
+        Service { fixture, intake, accounts, seed: 0 }
+    }
+
+    fn submit(&mut self, who: usize, fps: f64, size: (u32, u32)) -> Receipt {
+        self.seed += 1;
+        let document = bytes(&run(self.seed, fps, size));
+        let prepared = self.intake.prepare(&self.accounts[who], &document, now()).unwrap();
+        self.intake.store(prepared, None).wait().unwrap()
+    }
+
+    /// Everybody has eight accepted runs at another resolution.
+    fn make_known(&mut self) {
+        for who in 0..self.accounts.len() {
+            for turn in 0..8 {
+                let fps = 96.0 + 0.3 * who as f64 + 0.1 * f64::from(turn);
+                assert_eq!(self.submit(who, fps, HD).judgement.verdict, Verdict::Accepted);
+            }
+        }
+    }
+
+    fn verdict(&self, run: &RunId) -> Verdict {
+        self.intake.storage.find_run(run).unwrap().unwrap().judgement.verdict
+    }
+
+    fn causes(&self, run: &RunId) -> Vec<Cause> {
+        self.intake.storage.judgements(run).unwrap().into_iter().map(|judged| judged.cause).collect()
+    }
+
+    fn replayed(&self) -> usize {
+        let runs = replay::sample(&self.intake.storage, 10_000).unwrap();
+        let replayed = replay::replay(&self.intake.storage, &self.intake.policy, &runs).unwrap();
+        for one in &replayed {
+            assert!(one.differences.is_empty(), "{one:?}");
+        }
+        replayed.len()
+    }
+}
+
+#[test]
+fn a_run_far_from_what_others_have_is_held_and_two_that_agree_let_each_other_go() {
+    let mut service = Service::new(6);
+    service.make_known();
+    for who in 0..4 {
+        service.submit(who, 58.0 + 0.2 * who as f64, FULL_HD);
+    }
+    let first = service.submit(4, 75.0, FULL_HD);
+    assert_eq!(first.judgement.verdict, Verdict::Held, "{:?}", first.judgement);
+    let first = first.run.unwrap();
+    let second = service.submit(5, 75.6, FULL_HD);
+    assert_eq!(second.judgement.verdict, Verdict::Accepted, "{:?}", second.judgement);
+    let second = second.run.unwrap();
+    assert_eq!((service.verdict(&first), service.verdict(&second)), (Verdict::Accepted, Verdict::Accepted));
+    assert_eq!(service.causes(&first), [Cause::Arrival, Cause::Corroborated]);
+    assert_eq!(service.causes(&second), [Cause::Arrival, Cause::Corroborated]);
+    assert_eq!(service.replayed(), 6 * 8 + 4 + 4);
+}
+
+#[test]
+fn strangers_do_not_bear_each_other_out() {
+    let mut service = Service::new(6);
+    for who in 0..4 {
+        service.submit(who, 58.0 + 0.2 * who as f64, FULL_HD);
+    }
+    let first = service.submit(4, 75.0, FULL_HD).run.unwrap();
+    service.submit(5, 75.6, FULL_HD);
+    assert_eq!(service.verdict(&first), Verdict::Held);
+}
+
+#[test]
+fn a_held_run_is_let_go_when_accepted_runs_come_round_to_it() {
+    let mut service = Service::new(10);
+    service.make_known();
+    // Two with one odd value between them: the honest third is held at first.
+    service.submit(0, 72.0, FULL_HD);
+    service.submit(1, 71.6, FULL_HD);
+    let third = service.submit(2, 58.0, FULL_HD);
+    assert_eq!(third.judgement.verdict, Verdict::Held, "{:?}", third.judgement.numbers);
+    let third = third.run.unwrap();
+    for who in 3..10 {
+        service.submit(who, 57.0 + 0.3 * who as f64, FULL_HD);
+    }
+    assert_eq!(service.verdict(&third), Verdict::Accepted);
+    assert!(service.replayed() > 0);
+}
+
+#[test]
+fn the_model_is_fitted_when_that_is_due_and_survives_a_restart() {
+    let mut service = Service::new(5);
+    assert!(!due(&service.intake, now()).unwrap());
+    service.make_known();
+    assert!(due(&service.intake, now()).unwrap());
+    let done = refit(&service.intake, now()).unwrap();
+    assert_eq!((done.model.number, done.model.observations), (1, 40));
+    assert!(!due(&service.intake, now()).unwrap(), "nothing is new");
+    service.submit(0, 58.0, FULL_HD);
+    assert!(!due(&service.intake, now()).unwrap());
+    assert!(due(&service.intake, now() + TimeDelta::hours(25)).unwrap(), "a day has gone by");
+    let numbers = |receipt: Receipt| receipt.judgement.numbers.unwrap();
+    let before = numbers(service.submit(1, 58.2, FULL_HD));
+    assert_eq!(before.inputs.model, 1);
+    // The same from a service that was started afresh on the same folder.
+    let document = bytes(&run(9_001, 58.1, FULL_HD));
+    let warm = service.intake.check(&service.accounts[2], &document, now()).unwrap();
+    service.intake.storage.close();
+    let fresh = Intake {
+        storage: open(service.fixture.folder.path()).storage,
+        policy: Arc::clone(&service.intake.policy),
+    };
+    let cold = fresh.check(&service.accounts[2], &document, now()).unwrap();
+    assert_eq!(numbers(warm), numbers(cold));
+}
+
+#[test]
+fn a_fit_lets_held_runs_go_and_holds_accepted_ones_that_nobody_bears_out() {
+    let mut service = Service::new(8);
+    // The first run of a cell is wild, and nobody can know.
+    let wild = service.submit(7, 160.0, FULL_HD).run.unwrap();
+    service.make_known();
+    for who in 0..7 {
+        service.submit(who, 57.0 + 0.3 * who as f64, FULL_HD);
+    }
+    assert_eq!(service.verdict(&wild), Verdict::Accepted);
+    let done = refit(&service.intake, now()).unwrap();
+    assert_eq!(done.doubted, 1, "{done:?}");
+    assert_eq!(service.verdict(&wild), Verdict::Held);
+    assert_eq!(service.causes(&wild), [Cause::Arrival, Cause::Refit]);
+    assert!(service.replayed() > 60);
+}
+
+#[test]
+fn replay_of_a_tampered_verdict_says_what_differs() {
+    use diesel::RunQueryDsl as _;
+    let mut service = Service::new(3);
+    let run = service.submit(0, 58.0, FULL_HD).run.unwrap();
+    let wanted = run.to_string();
+    service
+        .intake
+        .storage
+        .write("tampering", move |tx| {
+            diesel::sql_query("UPDATE runs SET mean_fps = mean_fps * 1.1")
+                .execute(tx.conn)
+                .map_err(crate::storage::error::StorageError::database("tampering"))
+        })
+        .wait()
+        .unwrap();
+    let runs = BTreeSet::from([wanted]);
+    let replayed = replay::replay(&service.intake.storage, &service.intake.policy, &runs).unwrap();
+    assert_eq!(replayed.len(), 1);
+    assert_eq!(replayed[0].differences.len(), 2, "{replayed:?}");
+}

@@ -1,0 +1,122 @@
+//! The models that verdicts rest on.
+
+use chrono::{DateTime, NaiveDateTime, Utc};
+use diesel::prelude::*;
+
+use super::connection::Conn;
+use super::error::StorageError;
+use super::tables::models;
+use super::time;
+
+/// A stored model, but for its parameters.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredModel {
+    /// 1 for the first, then on; 0 is the prior, which is not stored.
+    pub number: i64,
+    /// When it was put in place.
+    pub made_at: DateTime<Utc>,
+    /// The change that did.
+    pub revision: i64,
+    /// The last change it has learnt from.
+    pub learnt: i64,
+    /// Runs it was fitted to.
+    pub observations: i64,
+    /// Its parameters.
+    pub parameters: i64,
+    /// Steps the fit took.
+    pub steps: i64,
+    /// Residual standard deviation, natural log.
+    pub sigma: f64,
+    /// |z| of the mean from which runs are held while it stands.
+    pub limit: f64,
+    /// Name of its parameters in the blob store.
+    pub blob: String,
+    /// Contributors' records in it, as JSON.
+    pub audit: String,
+}
+
+#[derive(Queryable, Selectable, Insertable)]
+#[diesel(table_name = models)]
+struct ModelRow {
+    number: i64,
+    made_at: NaiveDateTime,
+    revision: i64,
+    learnt: i64,
+    observations: i64,
+    parameters: i64,
+    steps: i64,
+    sigma: f64,
+    hold_z: f64,
+    blob: String,
+    audit: String,
+}
+
+impl From<ModelRow> for StoredModel {
+    fn from(row: ModelRow) -> StoredModel {
+        StoredModel {
+            number: row.number,
+            made_at: time::from_stored(row.made_at),
+            revision: row.revision,
+            learnt: row.learnt,
+            observations: row.observations,
+            parameters: row.parameters,
+            steps: row.steps,
+            sigma: row.sigma,
+            limit: row.hold_z,
+            blob: row.blob,
+            audit: row.audit,
+        }
+    }
+}
+
+/// Stores a model.
+pub(crate) fn insert(conn: &mut Conn, model: &StoredModel) -> Result<(), StorageError> {
+    let row = ModelRow {
+        number: model.number,
+        made_at: time::to_stored(model.made_at),
+        revision: model.revision,
+        learnt: model.learnt,
+        observations: model.observations,
+        parameters: model.parameters,
+        steps: model.steps,
+        sigma: model.sigma,
+        hold_z: model.limit,
+        blob: model.blob.clone(),
+        audit: model.audit.clone(),
+    };
+    diesel::insert_into(models::table)
+        .values(row)
+        .execute(conn)
+        .map_err(StorageError::database("storing a model"))?;
+    Ok(())
+}
+
+/// The newest model.
+pub(crate) fn newest(conn: &mut Conn) -> Result<Option<StoredModel>, StorageError> {
+    models::table
+        .order(models::number.desc())
+        .select(ModelRow::as_select())
+        .first(conn)
+        .optional()
+        .map(|row| row.map(StoredModel::from))
+        .map_err(StorageError::database("looking for the newest model"))
+}
+
+/// All models, oldest first.
+pub(crate) fn all(conn: &mut Conn) -> Result<Vec<StoredModel>, StorageError> {
+    let rows: Vec<ModelRow> = models::table
+        .order(models::number)
+        .select(ModelRow::as_select())
+        .load(conn)
+        .map_err(StorageError::database("reading the models"))?;
+    Ok(rows.into_iter().map(StoredModel::from).collect())
+}
+
+/// The change that put the newest model in place; 0 without any.
+pub(crate) fn last_revision(conn: &mut Conn) -> Result<i64, StorageError> {
+    let last: Option<i64> = models::table
+        .select(diesel::dsl::max(models::revision))
+        .first(conn)
+        .map_err(StorageError::database("reading the last revision of a model"))?;
+    Ok(last.unwrap_or(0))
+}

@@ -1,0 +1,307 @@
+//! What the service knows of its runs while it judges the next one: the model, and every comparable run with
+//! its residual from it. Kept in memory beside the database, brought up to date run by run, and the same
+//! whichever way it came about: it is a function of the stored runs, their standing, and the model.
+//!
+//! A look-up costs O(peers in the cell), and no more than [`NEWEST`] of them.
+
+mod words;
+mod rows;
+mod agree;
+mod audit;
+mod pack;
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use crate::judge::{Expected, Inputs, Since, Twin};
+use crate::model::{Features, Model, Observation, Prediction};
+use crate::policy::Policy;
+use crate::policy::judge::JudgePolicy;
+use crate::statistics::Grade;
+
+pub use audit::Audited;
+pub use pack::{PackError, Packed};
+pub use words::Subject;
+
+use rows::{Row, Rows};
+use words::Words;
+
+/// Runs of a cell or a release that are looked at, the newest: a median of so many contributors does not move
+/// with one more, and a verdict must not cost more as the years go by.
+pub const NEWEST: usize = 256;
+
+/// Whether a run speaks for or against others.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// It is accepted: it is evidence.
+    Accepted,
+    /// It is held for nothing but its numbers: it is no evidence, but a second run like it is.
+    Held,
+}
+
+/// A comparable run as the ledger is told of it: completed, with a rate that the load set.
+#[derive(Debug, Clone)]
+pub struct Entry<'a> {
+    /// Run id.
+    pub run: &'a str,
+    /// Whose run it is and what was measured.
+    pub subject: Subject<'a>,
+    /// ln(mean fps).
+    pub ln_fps: f64,
+    /// ln(1% low / mean fps), `percentile`; none without a 1% low.
+    pub ln_low_ratio: Option<f64>,
+    /// Evidence grade.
+    pub grade: Grade,
+    /// Accepted or held.
+    pub standing: Standing,
+    /// The change that gave it that standing; entries come in the order of their changes.
+    pub revision: i64,
+}
+
+/// See the module.
+#[derive(Debug, Clone)]
+pub struct Ledger {
+    words: Words,
+    model: Arc<Model>,
+    number: i64,
+    /// The last change that the model has learnt from.
+    learnt: i64,
+    /// |z| of the mean from which runs are held.
+    limit: f64,
+    rows: Rows,
+    /// Accepted runs of each bench that the model has not learnt from, in the order of their changes.
+    since: HashMap<u32, Vec<u32>>,
+    last_change: i64,
+}
+
+impl Ledger {
+    /// An empty ledger with a model that knows nothing but its prior.
+    pub fn new(policy: &Policy) -> Ledger {
+        Ledger {
+            words: Words::default(),
+            model: Arc::new(Model::prior(&policy.model)),
+            number: 0,
+            learnt: 0,
+            limit: policy.judge.hold_z,
+            rows: Rows::default(),
+            since: HashMap::new(),
+            last_change: 0,
+        }
+    }
+
+    /// An empty ledger with a stored model: its number, the last change that it has learnt from, and the limit set
+    /// with it.
+    pub fn with(packed: Packed, number: i64, learnt: i64, limit: f64) -> Ledger {
+        Ledger {
+            words: packed.words,
+            model: Arc::new(packed.model),
+            number,
+            learnt,
+            limit,
+            rows: Rows::default(),
+            since: HashMap::new(),
+            last_change: 0,
+        }
+    }
+
+    /// Accepted runs.
+    pub fn accepted(&self) -> u32 {
+        self.rows.accepted
+    }
+
+    /// Number of the model; 0 is the prior.
+    pub fn model_number(&self) -> i64 {
+        self.number
+    }
+
+    /// The model.
+    pub fn model(&self) -> &Arc<Model> {
+        &self.model
+    }
+
+    /// Accepted runs that the model has not learnt from.
+    pub fn accepted_since(&self) -> usize {
+        self.since.values().map(Vec::len).sum()
+    }
+
+    /// The last change that is in the ledger.
+    pub fn last_change(&self) -> i64 {
+        self.last_change
+    }
+
+    /// Takes in a run, or its new standing.
+    pub fn put(&mut self, entry: &Entry<'_>) {
+        self.take_out(entry.run);
+        let (features, cell) = self.words.take_in(&entry.subject);
+        let mut row = Row::new(entry, features, cell);
+        row.measure(&self.model);
+        self.last_change = self.last_change.max(entry.revision);
+        self.settle(row);
+    }
+
+    fn settle(&mut self, row: Row) {
+        let bench = row.features.bench;
+        let news = row.is_accepted() && row.revision > self.learnt;
+        let at = self.rows.push(row);
+        if news {
+            self.since.entry(bench).or_default().push(at);
+        }
+    }
+
+    /// Gives a run in the ledger another standing.
+    pub fn restand(&mut self, run: &str, standing: Standing, revision: i64) {
+        let Some((_, row)) = self.rows.find(run) else { return };
+        let mut row = row.clone();
+        (row.standing, row.revision) = (standing, revision);
+        self.take_out(run);
+        self.last_change = self.last_change.max(revision);
+        self.settle(row);
+    }
+
+    /// Takes out a run that no longer counts; `revision` is the change that took it out.
+    pub fn remove(&mut self, run: &str, revision: i64) {
+        self.take_out(run);
+        self.last_change = self.last_change.max(revision);
+    }
+
+    fn take_out(&mut self, run: &str) {
+        if let Some((at, row)) = self.rows.remove(run)
+            && let Some(list) = self.since.get_mut(&row.features.bench)
+        {
+            list.retain(|other| *other != at);
+        }
+    }
+
+    /// All accepted runs as the model learns from them, in the order of their changes.
+    pub fn observations(&self) -> Vec<Observation> {
+        self.rows.iter().filter(|row| row.is_accepted()).map(Row::observation).collect()
+    }
+
+    /// Fits the model to all accepted runs, starting from the present one.
+    pub fn fitted(&self, policy: &Policy) -> Model {
+        let start = (self.number > 0).then_some(&*self.model);
+        Model::fit(&self.observations(), start, &policy.model)
+    }
+
+    /// Puts a model in the place of the present one and measures every run against it. It has learnt from every
+    /// change up to `learnt`; `limit` is the |z| from which runs are held from now on.
+    pub fn install(&mut self, model: Arc<Model>, number: i64, learnt: i64, limit: f64) {
+        self.model = model;
+        (self.number, self.learnt, self.limit) = (number, learnt, limit);
+        self.rows.measure(&self.model);
+        self.since.clear();
+        for (at, row) in self.rows.numbered() {
+            if row.is_accepted() && row.revision > learnt {
+                self.since.entry(row.features.bench).or_default().push(at);
+            }
+        }
+    }
+
+    /// What a run that is not in the ledger is weighed against.
+    pub fn inputs(&self, subject: &Subject<'_>, policy: &JudgePolicy) -> Inputs {
+        let (features, cell) = self.words.look_up(subject);
+        self.inputs_of(&features, cell, subject.measured_day, None, policy)
+    }
+
+    /// What a run in the ledger is weighed against, itself left out; with its ln(mean fps) and ln(1% low / mean
+    /// fps).
+    pub fn stored_inputs(&self, run: &str, policy: &JudgePolicy) -> Option<(Inputs, f64, Option<f64>)> {
+        let (at, row) = self.rows.find(run)?;
+        let inputs = self.inputs_of(&row.features, row.cell, row.measured_day, Some(at), policy);
+        Some((inputs, row.ln_fps, row.ln_low_ratio()))
+    }
+
+    /// A run of another contributor in the same cell with the same two figures, the newest.
+    pub fn twin(
+        &self,
+        subject: &Subject<'_>,
+        ln_fps: f64,
+        ln_low_ratio: Option<f64>,
+        policy: &JudgePolicy,
+    ) -> Option<Twin> {
+        let (features, cell) = self.words.look_up(subject);
+        let low = ln_low_ratio?;
+        let same = |row: &&Row| {
+            row.features.contributor != features.contributor
+                && (row.ln_fps - ln_fps).abs() < policy.same_figure
+                && row.ln_low_ratio().is_some_and(|other| (other - low).abs() < policy.same_figure)
+        };
+        self.rows.cell(cell).find(same).map(|row| Twin { run: row.run.to_string() })
+    }
+
+    /// Takes in every run of a ledger that has another vocabulary, in the same order, and measures it against this
+    /// ledger's model.
+    pub fn take_over(&mut self, from: &Ledger) {
+        for (_, row) in from.rows.numbered() {
+            let mut row = row.clone();
+            self.words.translate(&mut row.features, &mut row.cell, &from.words);
+            row.measure(&self.model);
+            self.settle(row);
+        }
+        self.last_change = self.last_change.max(from.last_change);
+    }
+
+    fn inputs_of(
+        &self,
+        features: &Features,
+        cell: u32,
+        day: i32,
+        itself: Option<u32>,
+        policy: &JudgePolicy,
+    ) -> Inputs {
+        let prediction = self.model.predict(features);
+        let low = self.model.predict_low(features);
+        let others = |row: &&Row| row.is_accepted() && row.features.contributor != features.contributor;
+        let peers: Vec<&Row> = self.rows.cell(cell).filter(others).collect();
+        let release: Vec<&Row> = self
+            .rows
+            .release(features)
+            .filter(others)
+            .filter(|row| row.measured_day >= day - policy.release_days)
+            .collect();
+        Inputs {
+            model: self.number,
+            as_of: self.last_change,
+            accepted: self.rows.accepted,
+            limit: self.limit,
+            mean: expected(&prediction),
+            card_share: prediction.share,
+            low: Expected {
+                value: low.ln_low_ratio,
+                variance: low.variance,
+                common: low.variance,
+                sigma: low.sigma,
+            },
+            cell: agree::support(&peers, |row| Some(row.residual), policy),
+            cell_low: agree::support(&peers, |row| row.low_residual(), policy),
+            release: agree::support(&release, |row| Some(row.residual), policy),
+            bench: self.bench_since(features.bench, itself),
+        }
+    }
+
+    fn bench_since(&self, bench: u32, itself: Option<u32>) -> Since {
+        let mut since = Since::default();
+        for at in self.since.get(&bench).into_iter().flatten() {
+            if Some(*at) != itself
+                && let Some(row) = self.rows.get(*at)
+            {
+                since.runs += 1;
+                since.sum += row.residual;
+            }
+        }
+        since
+    }
+}
+
+fn expected(prediction: &Prediction) -> Expected {
+    Expected {
+        value: prediction.ln_fps,
+        variance: prediction.variance,
+        common: prediction.common.min(prediction.variance),
+        sigma: prediction.sigma,
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests;

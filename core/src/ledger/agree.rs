@@ -1,0 +1,111 @@
+//! Who agrees with whom: residuals reduced to what other contributors say, held runs that bear each other
+//! out, accepted runs that nobody bears out.
+
+use super::Ledger;
+use super::rows::Row;
+use crate::judge::Support;
+use crate::policy::judge::JudgePolicy;
+use crate::statistics::quantile::median;
+
+/// Held runs beside a run that are looked at again when it is accepted, the newest.
+const NEIGHBOURS: usize = 16;
+
+/// Residuals reduced: median over contributors of each contributor's median. Contributors whose figures are the
+/// same count once, until it is known why.
+pub(super) fn support(
+    rows: &[&Row],
+    residual: impl Fn(&Row) -> Option<f64>,
+    policy: &JudgePolicy,
+) -> Support {
+    let mut of: Vec<(u32, f64, f64)> =
+        rows.iter().filter_map(|row| Some((row.features.contributor, residual(row)?, row.ln_fps))).collect();
+    of.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let mut medians: Vec<(f64, f64)> = Vec::new();
+    for one in of.chunk_by(|a, b| a.0 == b.0) {
+        let mut residuals: Vec<f64> = one.iter().map(|(_, residual, _)| *residual).collect();
+        let mut rates: Vec<f64> = one.iter().map(|(_, _, rate)| *rate).collect();
+        if let (Some(residual), Some(rate)) = (median(&mut residuals), median(&mut rates)) {
+            medians.push((residual, rate));
+        }
+    }
+    medians.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    medians.dedup_by(|b, a| {
+        (a.0 - b.0).abs() < 0.1 * policy.same_figure && (a.1 - b.1).abs() < 0.1 * policy.same_figure
+    });
+    let mut residuals: Vec<f64> = medians.iter().map(|(residual, _)| *residual).collect();
+    let contributors = u32::try_from(residuals.len()).unwrap_or(u32::MAX);
+    Support { contributors, residual: median(&mut residuals).unwrap_or(0.0) }
+}
+
+impl Ledger {
+    /// Runs held for their numbers in the same cell, or with the same release on the workload and family, by
+    /// other contributors, newest first.
+    pub fn held_beside(&self, run: &str) -> Vec<String> {
+        let Some((_, row)) = self.rows.find(run) else { return Vec::new() };
+        self.beside(row).take(NEIGHBOURS).map(|other| other.run.to_string()).collect()
+    }
+
+    /// The newest of them that deviates in the same way, when both contributors are known from elsewhere: two
+    /// who do not know of each other and see the same are more likely to be right than the model.
+    pub fn corroborated_by(&self, run: &str, policy: &JudgePolicy) -> Option<String> {
+        let (_, row) = self.rows.find(run)?;
+        let known = |row: &Row| self.accepted_elsewhere(row) >= policy.agree_runs;
+        if row.is_accepted() || !known(row) {
+            return None;
+        }
+        self.beside(row)
+            .find(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
+            .map(|other| other.run.to_string())
+    }
+
+    /// All runs held for their numbers, oldest first.
+    pub fn held(&self) -> Vec<String> {
+        self.rows.held().map(|row| row.run.to_string()).collect()
+    }
+
+    /// Accepted runs far off the model that nobody bears out, with their residuals, oldest first.
+    pub fn doubtful(&self, policy: &JudgePolicy) -> Vec<(String, f64)> {
+        let limit = policy.hindsight.max(policy.hindsight_sigmas * self.model.sigma());
+        self.rows
+            .iter()
+            .filter(|row| row.is_accepted() && row.residual.abs() > limit && !self.borne_out(row, policy))
+            .map(|row| (row.run.to_string(), row.residual))
+            .collect()
+    }
+
+    fn beside<'a>(&'a self, row: &'a Row) -> impl Iterator<Item = &'a Row> {
+        let held = move |other: &&Row| {
+            !other.is_accepted() && other.features.contributor != row.features.contributor
+        };
+        let same_cell = self.rows.cell(row.cell).filter(held);
+        let same_release =
+            self.rows.release(&row.features).filter(held).filter(move |other| other.cell != row.cell);
+        same_cell.chain(same_release)
+    }
+
+    /// Accepted runs of the row's contributor in other cells.
+    fn accepted_elsewhere(&self, row: &Row) -> u32 {
+        let here = self
+            .rows
+            .cell(row.cell)
+            .filter(|other| other.is_accepted() && other.features.contributor == row.features.contributor)
+            .count();
+        let all = self.rows.accepted_of(row.features.contributor);
+        all.saturating_sub(u32::try_from(here).unwrap_or(u32::MAX))
+    }
+
+    fn borne_out(&self, row: &Row, policy: &JudgePolicy) -> bool {
+        let wanted = if row.residual.abs() > policy.hindsight_two { 2 } else { 1 };
+        let mut contributors: Vec<u32> = self
+            .rows
+            .cell(row.cell)
+            .chain(self.rows.release(&row.features))
+            .filter(|other| other.is_accepted() && other.features.contributor != row.features.contributor)
+            .filter(|other| (other.residual - row.residual).abs() <= policy.hindsight_agree_within)
+            .map(|other| other.features.contributor)
+            .collect();
+        contributors.sort_unstable();
+        contributors.dedup();
+        contributors.len() >= wanted
+    }
+}

@@ -1,0 +1,196 @@
+//! The runs of the ledger and the ways to them.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::{Entry, NEWEST, Standing};
+use crate::model::{Features, Model, Observation};
+use crate::statistics::Grade;
+
+/// One run.
+#[derive(Debug, Clone)]
+pub(super) struct Row {
+    pub(super) run: Arc<str>,
+    pub(super) features: Features,
+    pub(super) cell: u32,
+    pub(super) measured_day: i32,
+    pub(super) standing: Standing,
+    pub(super) revision: i64,
+    pub(super) ln_fps: f64,
+    /// Not a number without a 1% low.
+    low: f64,
+    weight: f64,
+    /// ln(mean fps) minus what the model expects.
+    pub(super) residual: f64,
+    low_residual: f64,
+    /// What the model puts down to bench and unit, and what it does not know of that.
+    pub(super) bench_effect: f64,
+    pub(super) bench_variance: f64,
+}
+
+fn number(x: f64) -> Option<f64> {
+    (!x.is_nan()).then_some(x)
+}
+
+/// How much a run of that grade teaches the model, in runs of full grade. Short passes have about the noise
+/// of long ones; one or two passes, and figures nobody can recompute, have more (simulation study of this
+/// project: the spread between passes is a third of the residual).
+fn weight(grade: Grade) -> f64 {
+    match grade {
+        Grade::Full | Grade::Short => 1.0,
+        Grade::Quick => 0.7,
+        Grade::Summary => 0.5,
+    }
+}
+
+impl Row {
+    pub(super) fn new(entry: &Entry<'_>, features: Features, cell: u32) -> Row {
+        Row {
+            run: entry.run.into(),
+            features,
+            cell,
+            measured_day: entry.subject.measured_day,
+            standing: entry.standing,
+            revision: entry.revision,
+            ln_fps: entry.ln_fps,
+            low: entry.ln_low_ratio.unwrap_or(f64::NAN),
+            weight: weight(entry.grade),
+            residual: 0.0,
+            low_residual: f64::NAN,
+            bench_effect: 0.0,
+            bench_variance: 0.0,
+        }
+    }
+
+    pub(super) fn is_accepted(&self) -> bool {
+        self.standing == Standing::Accepted
+    }
+
+    pub(super) fn ln_low_ratio(&self) -> Option<f64> {
+        number(self.low)
+    }
+
+    pub(super) fn low_residual(&self) -> Option<f64> {
+        number(self.low_residual)
+    }
+
+    pub(super) fn measure(&mut self, model: &Model) {
+        let prediction = model.predict(&self.features);
+        self.residual = self.ln_fps - prediction.ln_fps;
+        self.bench_effect = prediction.bench;
+        self.bench_variance = prediction.bench_variance;
+        self.low_residual = self.low - model.predict_low(&self.features).ln_low_ratio;
+    }
+
+    pub(super) fn observation(&self) -> Observation {
+        Observation {
+            features: self.features,
+            ln_fps: self.ln_fps,
+            ln_low_ratio: self.ln_low_ratio(),
+            weight: self.weight,
+        }
+    }
+}
+
+/// Driver release, workload, family.
+type ReleaseKey = (u32, u32, u32);
+
+fn release_key(features: &Features) -> ReleaseKey {
+    (features.release, features.workload, features.family)
+}
+
+/// All rows; a place is never used again, so that the order of places is that of the changes.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Rows {
+    rows: Vec<Option<Row>>,
+    places: HashMap<Arc<str>, u32>,
+    cells: HashMap<u32, Vec<u32>>,
+    releases: HashMap<ReleaseKey, Vec<u32>>,
+    held: Vec<u32>,
+    pub(super) accepted: u32,
+    by_contributor: HashMap<u32, u32>,
+}
+
+impl Rows {
+    pub(super) fn push(&mut self, row: Row) -> u32 {
+        // Places are given out run by run; storage ends long before four billion.
+        let at = u32::try_from(self.rows.len()).unwrap_or(u32::MAX);
+        self.places.insert(Arc::clone(&row.run), at);
+        self.cells.entry(row.cell).or_default().push(at);
+        self.releases.entry(release_key(&row.features)).or_default().push(at);
+        if row.is_accepted() {
+            self.accepted += 1;
+            *self.by_contributor.entry(row.features.contributor).or_default() += 1;
+        } else {
+            self.held.push(at);
+        }
+        self.rows.push(Some(row));
+        at
+    }
+
+    pub(super) fn remove(&mut self, run: &str) -> Option<(u32, Row)> {
+        let at = self.places.remove(run)?;
+        let row = self.rows.get_mut(at as usize)?.take()?;
+        let forget = |list: Option<&mut Vec<u32>>| {
+            if let Some(list) = list {
+                list.retain(|other| *other != at);
+            }
+        };
+        forget(self.cells.get_mut(&row.cell));
+        forget(self.releases.get_mut(&release_key(&row.features)));
+        if row.is_accepted() {
+            self.accepted -= 1;
+            if let Some(count) = self.by_contributor.get_mut(&row.features.contributor) {
+                *count -= 1;
+            }
+        } else {
+            self.held.retain(|other| *other != at);
+        }
+        Some((at, row))
+    }
+
+    pub(super) fn get(&self, at: u32) -> Option<&Row> {
+        self.rows.get(at as usize)?.as_ref()
+    }
+
+    pub(super) fn find(&self, run: &str) -> Option<(u32, &Row)> {
+        let at = *self.places.get(run)?;
+        Some((at, self.get(at)?))
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = &Row> {
+        self.rows.iter().flatten()
+    }
+
+    pub(super) fn numbered(&self) -> impl Iterator<Item = (u32, &Row)> {
+        (0_u32..).zip(&self.rows).filter_map(|(at, row)| Some((at, row.as_ref()?)))
+    }
+
+    pub(super) fn measure(&mut self, model: &Model) {
+        self.rows.iter_mut().flatten().for_each(|row| row.measure(model));
+    }
+
+    fn newest<'a>(&'a self, list: Option<&'a Vec<u32>>) -> impl Iterator<Item = &'a Row> {
+        list.into_iter().flat_map(|list| list.iter().rev().take(NEWEST)).filter_map(|at| self.get(*at))
+    }
+
+    /// The newest runs of a cell, newest first.
+    pub(super) fn cell(&self, cell: u32) -> impl Iterator<Item = &Row> {
+        self.newest(self.cells.get(&cell))
+    }
+
+    /// The newest runs of a driver release on a workload and family, newest first.
+    pub(super) fn release(&self, features: &Features) -> impl Iterator<Item = &Row> {
+        self.newest(self.releases.get(&release_key(features)))
+    }
+
+    /// Runs held for their numbers, oldest first.
+    pub(super) fn held(&self) -> impl Iterator<Item = &Row> {
+        self.held.iter().filter_map(|at| self.get(*at))
+    }
+
+    /// Accepted runs of a contributor.
+    pub(super) fn accepted_of(&self, contributor: u32) -> u32 {
+        self.by_contributor.get(&contributor).copied().unwrap_or(0)
+    }
+}

@@ -1,0 +1,259 @@
+//! The ledger by itself: who counts, who agrees, and that it is the same however it came about.
+
+use super::*;
+use crate::identity::{Identity, Traits};
+use crate::run::SceneKind;
+
+/// A run of a contributor at a rate, in ln fps over the model's expectation; all in one cell unless said.
+#[derive(Clone)]
+struct Given {
+    run: String,
+    contributor: String,
+    identity: Identity,
+    traits: Traits,
+    ln_fps: f64,
+    standing: Standing,
+    revision: i64,
+}
+
+fn given(revision: i64, contributor: &str, ln_fps: f64) -> Given {
+    Given {
+        run: format!("r-{revision}"),
+        contributor: contributor.to_owned(),
+        identity: Identity {
+            card: "card".to_owned(),
+            chip: None,
+            driver: "d1".to_owned(),
+            branch: None,
+            driver_day: None,
+            workload: "game".to_owned(),
+            workload_kind: None,
+            scene: "harbour".to_owned(),
+            scene_kind: SceneKind::ScriptedPath,
+            build: Some("1.0".to_owned()),
+            api: "vulkan".to_owned(),
+            preset: "low".to_owned(),
+            width: 1920,
+            height: 1080,
+            render_scale: 1.0,
+            variant: String::new(),
+            platform: "a".to_owned(),
+            bench: format!("bench of {contributor}"),
+        },
+        traits: Traits { family: Some("first".to_owned()), cpu: "q4".to_owned(), ..Traits::default() },
+        ln_fps,
+        standing: Standing::Accepted,
+        revision,
+    }
+}
+
+impl Given {
+    fn held(self) -> Given {
+        Given { standing: Standing::Held, ..self }
+    }
+
+    fn at_height(mut self, height: u32) -> Given {
+        self.identity.height = height;
+        self
+    }
+
+    fn subject(&self) -> Subject<'_> {
+        Subject {
+            contributor: &self.contributor,
+            identity: &self.identity,
+            traits: &self.traits,
+            measured_day: 20_000,
+        }
+    }
+
+    fn put(&self, ledger: &mut Ledger) {
+        ledger.put(&Entry {
+            run: &self.run,
+            subject: self.subject(),
+            ln_fps: self.ln_fps,
+            ln_low_ratio: Some(-0.3),
+            grade: Grade::Full,
+            standing: self.standing,
+            revision: self.revision,
+        });
+    }
+}
+
+fn ledger(given: &[Given]) -> Ledger {
+    let mut ledger = Ledger::new(&Policy::published());
+    given.iter().for_each(|one| one.put(&mut ledger));
+    ledger
+}
+
+fn policy() -> JudgePolicy {
+    Policy::published().judge
+}
+
+#[test]
+fn every_other_contributor_counts_once_by_its_median() {
+    let base = 4.0;
+    let ledger = ledger(&[
+        given(1, "ada", base + 0.10),
+        given(2, "ada", base + 0.12),
+        given(3, "ada", base + 0.14),
+        given(4, "bo", base),
+        given(5, "cy", base + 0.02),
+        given(6, "me", base + 0.9),
+        given(7, "di", base + 0.8).held(),
+    ]);
+    let me = given(8, "me", base);
+    let inputs = ledger.inputs(&me.subject(), &policy());
+    assert_eq!((inputs.cell.contributors, inputs.accepted, inputs.as_of), (3, 6, 7));
+    // Medians 0.12, 0 and 0.02 over the base; their median is 0.02.
+    let expected = base + 0.02 - inputs.mean.value;
+    assert!((inputs.cell.residual - expected).abs() < 1e-12, "{}", inputs.cell.residual);
+    let elsewhere = given(9, "me", base).at_height(720);
+    assert_eq!(ledger.inputs(&elsewhere.subject(), &policy()).cell.contributors, 0);
+    assert_eq!(ledger.inputs(&elsewhere.subject(), &policy()).release.contributors, 3);
+}
+
+#[test]
+fn contributors_with_the_same_figures_count_as_one_and_are_named() {
+    let ledger = ledger(&[given(1, "ada", 4.0), given(2, "bo", 4.000_01), given(3, "cy", 4.1)]);
+    let me = given(4, "me", 4.0);
+    assert_eq!(ledger.inputs(&me.subject(), &policy()).cell.contributors, 2);
+    let twin = ledger.twin(&me.subject(), 4.0, Some(-0.3), &policy()).unwrap();
+    assert_eq!(twin.run, "r-2");
+    assert!(ledger.twin(&me.subject(), 4.05, Some(-0.3), &policy()).is_none());
+}
+
+#[test]
+fn old_runs_do_not_speak_for_a_release() {
+    let mut old = given(1, "ada", 4.0);
+    old.identity.height = 720;
+    let ledger = ledger(&[old]);
+    let me = given(2, "me", 4.0);
+    let later = Subject { measured_day: 20_061, ..me.subject() };
+    assert_eq!(ledger.inputs(&me.subject(), &policy()).release.contributors, 1);
+    assert_eq!(ledger.inputs(&later, &policy()).release.contributors, 0);
+}
+
+#[test]
+fn a_run_of_the_ledger_is_weighed_without_itself() {
+    let all = [given(1, "ada", 4.0), given(2, "bo", 4.1)];
+    let ledger = ledger(&all);
+    let (inputs, ln_fps, _) = ledger.stored_inputs("r-2", &policy()).unwrap();
+    assert_eq!((inputs.cell.contributors, inputs.bench.runs, ln_fps), (1, 0, 4.1));
+    assert!(ledger.stored_inputs("r-9", &policy()).is_none());
+}
+
+#[test]
+fn runs_of_the_bench_count_until_the_model_has_learnt_them() {
+    let mut ledger = ledger(&[given(1, "ada", 4.0), given(2, "ada", 4.1)]);
+    let next = given(3, "ada", 4.0);
+    let since = ledger.inputs(&next.subject(), &policy()).bench;
+    assert_eq!(since.runs, 2);
+    assert_eq!(ledger.accepted_since(), 2);
+    let model = Arc::new(ledger.fitted(&Policy::published()));
+    ledger.install(model, 1, 1, 2.4);
+    assert_eq!(ledger.inputs(&next.subject(), &policy()).bench.runs, 1);
+    assert_eq!((ledger.accepted_since(), ledger.model_number()), (1, 1));
+}
+
+#[test]
+fn two_known_contributors_who_see_the_same_bear_each_other_out_and_strangers_do_not() {
+    let mut all = Vec::new();
+    for (at, who) in ["ada", "bo"].iter().enumerate() {
+        let at = i64::try_from(at).unwrap();
+        all.extend((0..8).map(|run| given(20 * at + run + 1, who, 4.0).at_height(720)));
+    }
+    all.push(given(100, "ada", 4.30).held());
+    all.push(given(101, "bo", 4.33).held());
+    all.push(given(102, "stranger", 4.31).held());
+    let ledger = ledger(&all);
+    assert_eq!(ledger.corroborated_by("r-101", &policy()), Some("r-100".to_owned()));
+    assert_eq!(ledger.corroborated_by("r-102", &policy()), None);
+    assert_eq!(ledger.held(), ["r-100", "r-101", "r-102"]);
+    assert_eq!(ledger.held_beside("r-1"), ["r-102", "r-101"]);
+}
+
+#[test]
+fn an_accepted_run_far_off_is_doubted_unless_somebody_bears_it_out() {
+    let base = given(1, "ada", 0.0);
+    let expected = ledger(&[]).inputs(&base.subject(), &policy()).mean.value;
+    let alone = ledger(&[given(1, "ada", expected), given(2, "bo", expected + 0.4)]);
+    let doubtful = |ledger: &Ledger| -> Vec<String> {
+        ledger.doubtful(&policy()).into_iter().map(|(run, _)| run).collect()
+    };
+    assert_eq!(doubtful(&alone), ["r-2"]);
+    let two = ledger(&[given(1, "cy", expected + 0.42), given(2, "bo", expected + 0.4)]);
+    assert!(doubtful(&two).is_empty());
+    // Beyond half a log two others are needed.
+    let far = ledger(&[given(1, "cy", expected + 0.62), given(2, "bo", expected + 0.6)]);
+    assert_eq!(doubtful(&far), ["r-1", "r-2"]);
+}
+
+#[test]
+fn the_ledger_is_the_same_however_it_came_about() {
+    let all: Vec<Given> = (1..60)
+        .map(|at| {
+            let who = ["ada", "bo", "cy", "di"][(at % 4) as usize];
+            given(at, who, 4.0 + 0.001 * (at * at % 17) as f64).at_height(if at % 3 == 0 { 720 } else { 1080 })
+        })
+        .collect();
+    let mut grown = ledger(&all);
+    grown.restand("r-5", Standing::Held, 60);
+    grown.restand("r-5", Standing::Accepted, 61);
+    grown.remove("r-9", 62);
+    let mut read: Vec<Given> = all.iter().filter(|g| g.run != "r-5" && g.run != "r-9").cloned().collect();
+    read.push(Given { revision: 61, ..all[4].clone() });
+    let mut read = ledger(&read);
+    read.remove("r-9", 62);
+    let packed = grown.pack(&grown.fitted(&Policy::published()));
+    let mut other = Ledger::with(Packed::from_bytes(&packed).unwrap(), 1, 30, 2.3);
+    other.take_over(&read);
+    let model = Arc::new(grown.fitted(&Policy::published()));
+    grown.install(model, 1, 30, 2.3);
+    for one in &all {
+        let fresh = Given { contributor: "eve".to_owned(), ..one.clone() };
+        assert_eq!(
+            grown.inputs(&fresh.subject(), &policy()),
+            other.inputs(&fresh.subject(), &policy()),
+            "{}",
+            one.run
+        );
+        assert_eq!(
+            grown.stored_inputs(&one.run, &policy()),
+            other.stored_inputs(&one.run, &policy()),
+            "{}",
+            one.run
+        );
+    }
+}
+
+#[test]
+fn a_stored_model_that_was_cut_short_is_refused() {
+    let ledger = ledger(&[given(1, "ada", 4.0)]);
+    let bytes = ledger.pack(ledger.model());
+    assert!(Packed::from_bytes(&bytes).is_ok());
+    for cut in [0, 3, 10, bytes.len() - 1] {
+        assert!(Packed::from_bytes(&bytes[..cut]).is_err(), "{cut}");
+    }
+}
+
+#[test]
+fn a_contributor_whose_benches_are_all_faster_stands_out_in_the_audit() {
+    let mut all = Vec::new();
+    for (at, who) in ["ada", "bo", "cy", "di", "ed", "fay", "gus", "hal", "ida", "jo"].iter().enumerate() {
+        for run in 0..12 {
+            let faster = if *who == "jo" { 0.2 } else { 0.004 * (at as f64 - 4.5) };
+            let height = [720, 900, 1080, 1440][run % 4];
+            let mut one = given((at * 12 + run + 1) as i64, who, 4.0 - 0.3 * (run % 4) as f64 + faster);
+            one.identity.height = height;
+            all.push(one);
+        }
+    }
+    let mut ledger = ledger(&all);
+    let model = Arc::new(ledger.fitted(&Policy::published()));
+    ledger.install(model, 1, 1_000, 2.4);
+    let audited = ledger.audit(&Policy::published());
+    assert_eq!(audited.len(), 10);
+    let jo = audited.iter().find(|one| one.contributor == "jo").unwrap();
+    assert!(jo.h > 3.0, "{audited:?}");
+    assert!(audited.iter().filter(|one| one.contributor != "jo").all(|one| one.h.abs() < 3.0), "{audited:?}");
+}

@@ -1,0 +1,3 @@
+DROP TABLE models;
+DROP TABLE judgements;
+DROP TABLE traits;
