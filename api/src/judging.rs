@@ -40,9 +40,8 @@ pub struct Refit {
 pub fn due(intake: &Intake, now: DateTime<Utc>) -> Result<bool, StorageError> {
     let policy = &intake.policy.judge;
     let conn = &mut *intake.storage.reader()?;
-    let (accepted, new) = intake
-        .storage
-        .ledger(conn, &intake.policy, |ledger| (ledger.accepted(), ledger.accepted_since()))?;
+    let (accepted, new) =
+        intake.storage.ledger(conn, &intake.policy, |ledger| (ledger.accepted(), ledger.accepted_since()))?;
     if accepted < policy.model_runs || new == 0 {
         return Ok(false);
     }
@@ -111,12 +110,7 @@ fn count(n: usize) -> i64 {
 }
 
 /// Held runs that the model agrees with now are let go.
-fn release(
-    intake: &Intake,
-    tx: &mut Tx<'_>,
-    number: i64,
-    now: DateTime<Utc>,
-) -> Result<usize, StorageError> {
+fn release(intake: &Intake, tx: &mut Tx<'_>, number: i64, now: DateTime<Utc>) -> Result<usize, StorageError> {
     let held = intake.storage.ledger(tx.conn, &intake.policy, |ledger| ledger.held())?;
     let mut released = 0;
     for run in held {

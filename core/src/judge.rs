@@ -160,7 +160,8 @@ pub fn doubt(numbers: &Numbers, residual: f64) -> Finding {
 /// Whether nothing but its numbers has a run held.
 pub fn held_by_numbers(findings: &[Finding]) -> bool {
     let mut holds = findings.iter().filter(|f| f.severity >= Severity::Hold).peekable();
-    holds.peek().is_some() && holds.all(|f| f.severity == Severity::Hold && BY_NUMBERS.contains(&f.code.as_ref()))
+    holds.peek().is_some()
+        && holds.all(|f| f.severity == Severity::Hold && BY_NUMBERS.contains(&f.code.as_ref()))
 }
 
 /// Whether something else than the load set the pace: such a rate is not the card's, and comparing it says

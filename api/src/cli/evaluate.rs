@@ -78,6 +78,9 @@ pub struct Evaluate {
     /// Catalogue of what the runs name
     #[arg(long, value_name = "FILE", requires = "truth")]
     pub catalogue: Option<PathBuf>,
+    /// Days of the world's clock after which the model is fitted again, if not 500 accepted runs came before
+    #[arg(long, value_name = "DAYS", default_value_t = 14)]
+    pub refit_days: u32,
     /// Write the world into this folder as such files, and evaluate nothing
     #[arg(long, value_name = "DIR", requires = "world")]
     pub write: Option<PathBuf>,
@@ -105,9 +108,9 @@ impl Evaluate {
             None
         } else {
             output::note("Without the liars first.");
-            Some(evaluate(&source, &liars)?)
+            Some(self.evaluate(&source, &liars)?)
         };
-        let fed = evaluate(&source, &BTreeSet::new())?;
+        let fed = self.evaluate(&source, &BTreeSet::new())?;
         let rows = without.map(|fed| fed.published).unwrap_or_default();
         let scores = score(source.known(), &fed.seen, &fed.published, &rows);
         if self.json {
@@ -118,6 +121,26 @@ impl Evaluate {
         }
         output::note(&times_line(&fed.times, fed.seen.len()));
         Ok(Outcome::Done)
+    }
+
+    /// Sends everything but what some contributors submit through a service of its own.
+    fn evaluate(&self, source: &Source, left_out: &BTreeSet<usize>) -> Result<Fed, Failure> {
+        let folder = Folder::of(None)?;
+        // Nobody ever signs in to a service that is thrown away, so passwords need no costly hash.
+        let storage = Storage::open(&StorageConfig::for_testing(folder.path()))
+            .with_context(|| format!("the folder {} cannot be used", folder.path().display()))?;
+        let start = source.arrivals().first().map_or(DateTime::UNIX_EPOCH, |first| first.at);
+        storage
+            .import_catalogue(source.catalogue().clone(), start)
+            .context("the catalogue cannot be imported")?;
+        let mut policy = Policy::published();
+        policy.judge.refit_hours = 24 * self.refit_days;
+        let intake = Intake { storage: storage.clone(), policy: Arc::new(policy) };
+        let bar = submit::progress(source.len() as u64, "runs");
+        let fed = feed::feed(&intake, source, left_out, &bar);
+        bar.finish_and_clear();
+        storage.close();
+        fed
     }
 
     fn source(&self) -> Result<Source, Failure> {
@@ -158,24 +181,6 @@ impl Evaluate {
 
 /// A smaller world lacks some kind of bad runs.
 const LEAST_RUNS: usize = 300;
-
-/// Sends everything but what some contributors submit through a service of its own.
-fn evaluate(source: &Source, left_out: &BTreeSet<usize>) -> Result<Fed, Failure> {
-    let folder = Folder::of(None)?;
-    // Nobody ever signs in to a service that is thrown away, so passwords need no costly hash.
-    let storage = Storage::open(&StorageConfig::for_testing(folder.path()))
-        .with_context(|| format!("the folder {} cannot be used", folder.path().display()))?;
-    let start = source.arrivals().first().map_or(DateTime::UNIX_EPOCH, |first| first.at);
-    storage
-        .import_catalogue(source.catalogue().clone(), start)
-        .context("the catalogue cannot be imported")?;
-    let intake = Intake { storage: storage.clone(), policy: Arc::new(Policy::published()) };
-    let bar = submit::progress(source.len() as u64, "runs");
-    let fed = feed::feed(&intake, source, left_out, &bar);
-    bar.finish_and_clear();
-    storage.close();
-    fed
-}
 
 fn times_line(t: &Times, runs: usize) -> String {
     let each = |time: std::time::Duration| 1000.0 * time.as_secs_f64() / runs.max(1) as f64;

@@ -124,8 +124,14 @@ impl Replay {
             output::json(&json!({"verdicts": replayed.len(), "differing": differing, "replayed": lines}))?;
         } else {
             let mut text = String::new();
-            for one in replayed.iter().filter(|one| runs.len() <= SHOWN || !one.differences.is_empty()).take(SHOWN) {
-                let said = if one.differences.is_empty() { "the same".to_owned() } else { one.differences.join("; ") };
+            for one in
+                replayed.iter().filter(|one| runs.len() <= SHOWN || !one.differences.is_empty()).take(SHOWN)
+            {
+                let said = if one.differences.is_empty() {
+                    "the same".to_owned()
+                } else {
+                    one.differences.join("; ")
+                };
                 let (cause, verdict) = (one.stored.cause.as_str(), one.stored.verdict.as_str());
                 text.push_str(&format!("{} {cause}: {verdict}, {said}\n", one.run));
             }
@@ -141,7 +147,9 @@ impl Replay {
             return Err(Failure::broken("no such run with a rate that can be compared"));
         }
         if differing > 0 {
-            return Err(Failure::broken(format!("{differing} verdicts come out otherwise than they were stored")));
+            return Err(Failure::broken(format!(
+                "{differing} verdicts come out otherwise than they were stored"
+            )));
         }
         Ok(Outcome::Done)
     }

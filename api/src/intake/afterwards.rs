@@ -14,8 +14,8 @@ use crate::storage::error::StorageError;
 use crate::storage::ids::RunId;
 use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::ledgers::standing;
-use crate::storage::{findings, submissions};
 use crate::storage::writer::Tx;
+use crate::storage::{findings, submissions};
 
 /// A later verdict of a stored run.
 pub(crate) struct Amendment {
@@ -67,12 +67,7 @@ pub(super) fn follow(
 }
 
 /// Held runs beside an accepted one: those that now agree with what is expected are let go.
-fn neighbours(
-    intake: &Intake,
-    tx: &mut Tx<'_>,
-    run: &RunId,
-    at: DateTime<Utc>,
-) -> Result<(), StorageError> {
+fn neighbours(intake: &Intake, tx: &mut Tx<'_>, run: &RunId, at: DateTime<Utc>) -> Result<(), StorageError> {
     let policy = &intake.policy;
     let held = intake.storage.ledger(tx.conn, policy, |ledger| ledger.held_beside(run.as_str()))?;
     for other in held {
@@ -94,8 +89,9 @@ fn corroborated(
     at: DateTime<Utc>,
 ) -> Result<Judgement, StorageError> {
     let policy = &intake.policy;
-    let found =
-        intake.storage.ledger(tx.conn, policy, |ledger| ledger.corroborated_by(run.as_str(), &policy.judge))?;
+    let found = intake
+        .storage
+        .ledger(tx.conn, policy, |ledger| ledger.corroborated_by(run.as_str(), &policy.judge))?;
     let Some(other) = found else { return Ok(judgement) };
     for (one, because) in [(other.as_str(), run.as_str()), (run.as_str(), other.as_str())] {
         if let Some(numbers) = weigh_stored(intake, tx, one)? {
@@ -106,12 +102,9 @@ fn corroborated(
     let now = judgements::of_run(tx.conn, run.as_str())?.pop();
     let findings = findings::of_run(tx.conn, run.as_str())?;
     Ok(match now {
-        Some(now) => Judgement {
-            verdict: now.verdict,
-            findings,
-            unconfirmed: now.unconfirmed,
-            numbers: now.numbers,
-        },
+        Some(now) => {
+            Judgement { verdict: now.verdict, findings, unconfirmed: now.unconfirmed, numbers: now.numbers }
+        }
         None => judgement,
     })
 }

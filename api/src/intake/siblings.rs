@@ -7,8 +7,8 @@ use wearmark_core::judge::{Evidence, Rung, judge};
 use wearmark_core::run::Outcome;
 use wearmark_core::verdict::Verdict;
 
-use super::afterwards::{Amendment, amend};
 use super::Intake;
+use super::afterwards::{Amendment, amend};
 use super::prepare::Submission;
 use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
@@ -110,7 +110,8 @@ fn add(
     let code = finding.code.clone();
     match verdict {
         Some(verdict) => {
-            let amendment = Amendment { verdict, cause: Cause::Ladder, finding, numbers: None, unconfirmed: false };
+            let amendment =
+                Amendment { verdict, cause: Cause::Ladder, finding, numbers: None, unconfirmed: false };
             amend(intake, tx, &sibling.run, amendment, submission.received_at)?;
         }
         None => submissions::add_finding(tx.conn, &sibling.run, finding, None)?,

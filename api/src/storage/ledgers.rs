@@ -190,8 +190,8 @@ pub(crate) fn walk(
 /// A ledger with a stored model and no runs.
 pub(crate) fn with_model(blobs: &dyn BlobStore, model: &StoredModel) -> Result<Ledger, StorageError> {
     let bytes = blobs.get(&model.blob)?;
-    let packed =
-        Packed::from_bytes(&bytes).map_err(|e| StorageError::Damaged { what: format!("model {}: {e}", model.number) })?;
+    let packed = Packed::from_bytes(&bytes)
+        .map_err(|e| StorageError::Damaged { what: format!("model {}: {e}", model.number) })?;
     Ok(Ledger::with(packed, model.number, model.learnt, model.limit))
 }
 

@@ -70,8 +70,11 @@ impl Surroundings for Publish {
         let catalogue = catalogue::last_revision(conn)?;
         let models = models::last_revision(conn)?;
         let last = runs::last_revision(conn)?.max(models).max(catalogue);
-        let tables =
-            if last > known { runs::last_revisions(conn)?.1.max(models) } else { self.shared.tables.load(Ordering::Acquire) };
+        let tables = if last > known {
+            runs::last_revisions(conn)?.1.max(models)
+        } else {
+            self.shared.tables.load(Ordering::Acquire)
+        };
         if last > known {
             // Another process judged or refitted.
             self.ledger.forget();

@@ -120,13 +120,7 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
     Numbers { inputs: *inputs, ln_fps, ln_low_ratio, mean, low }
 }
 
-fn place(
-    value: f64,
-    centre: f64,
-    beliefs: &[support::Belief],
-    variance: f64,
-    policy: &JudgePolicy,
-) -> Place {
+fn place(value: f64, centre: f64, beliefs: &[support::Belief], variance: f64, policy: &JudgePolicy) -> Place {
     let p = support::tail(value - centre, beliefs, variance, policy);
     let expected = centre + support::mean(beliefs);
     let deviation = value - expected;

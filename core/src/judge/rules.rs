@@ -361,7 +361,9 @@ fn advice(numbers: &Numbers, percent: f64) -> String {
     let causes = if percent < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE };
     if numbers.inputs.card_share < 0.5 {
         let share = 100.0 * (1.0 - numbers.inputs.card_share);
-        return format!("{causes} The model puts {share:.0} % of this rate down to the platform: a run at a higher resolution would tell whether card or platform deviates.");
+        return format!(
+            "{causes} The model puts {share:.0} % of this rate down to the platform: a run at a higher resolution would tell whether card or platform deviates."
+        );
     }
     causes.to_owned()
 }

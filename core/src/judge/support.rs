@@ -95,7 +95,6 @@ fn normal_density(x: f64, mean: f64, variance: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
     use crate::policy::Policy;

@@ -193,7 +193,11 @@ fn the_ledger_is_the_same_however_it_came_about() {
     let all: Vec<Given> = (1..60)
         .map(|at| {
             let who = ["ada", "bo", "cy", "di"][(at % 4) as usize];
-            given(at, who, 4.0 + 0.001 * (at * at % 17) as f64).at_height(if at % 3 == 0 { 720 } else { 1080 })
+            given(at, who, 4.0 + 0.001 * (at * at % 17) as f64).at_height(if at % 3 == 0 {
+                720
+            } else {
+                1080
+            })
         })
         .collect();
     let mut grown = ledger(&all);

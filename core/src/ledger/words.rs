@@ -59,8 +59,9 @@ impl Words {
 
     /// Numbers of another vocabulary as numbers of this one.
     pub(super) fn translate(&mut self, features: &mut Features, cell: &mut u32, from: &Words) {
-        let Features { card, family, workload, stage, preset, cpu, contributor, bench, release, build, .. } =
-            features;
+        let Features {
+            card, family, workload, stage, preset, cpu, contributor, bench, release, build, ..
+        } = features;
         for number in [card, family, workload, stage, preset, cpu, contributor, bench, release, build, cell] {
             if *number != UNKNOWN {
                 *number = self.learn(from.word(*number));

@@ -1,12 +1,16 @@
 //! What the service does by itself as time goes on.
 
+use anyhow::Context;
 use chrono::{DateTime, Utc};
 
 use crate::cli::exit::Failure;
 use crate::intake::Intake;
+use crate::judging;
 
 /// Lets the service do what is due at a time. Called between submissions, when none is on its way.
-#[expect(clippy::unnecessary_wraps, reason = "what is due may fail")]
-pub(super) fn between(_intake: &Intake, _now: DateTime<Utc>) -> Result<(), Failure> {
+pub(super) fn between(intake: &Intake, now: DateTime<Utc>) -> Result<(), Failure> {
+    if judging::due(intake, now).context("the schedule of the model cannot be read")? {
+        judging::refit(intake, now).context("the model cannot be fitted")?;
+    }
     Ok(())
 }
