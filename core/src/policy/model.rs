@@ -190,7 +190,7 @@ impl ModelPolicy {
             step_most: 0.6,
             step_least: 2.5e-4,
             steps_cold: 30,
-            steps_warm: 12,
+            steps_warm: 5,
             low: LowPolicy {
                 mean: -0.35,
                 mean_sd: 0.2,
