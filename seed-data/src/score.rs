@@ -11,9 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::trial::Known;
 
-pub use arrival::{Detection, Honest, InflatedBy, Kind, OfSize};
+pub use arrival::{Detection, Honest, InflatedBy, Kind, OfSize, Probe};
 pub use later::{Changed, Release};
-pub use published::{Attack, Coverage, Published, Shift, TableError};
+pub use published::{Attack, Coverage, Covered, Off, Published, Shift, TableError};
 pub use rate::{Rate, Stratum};
 
 /// What became of a submission.
@@ -85,6 +85,8 @@ pub struct Scores {
     pub sizes: Vec<OfSize>,
     /// Inflated runs by the number of peers.
     pub inflated: Vec<InflatedBy>,
+    /// Probes by the number of peers.
+    pub probes: Vec<InflatedBy>,
     /// Honest runs by the number of peers.
     pub honest: Vec<Honest>,
     /// What became of honest runs that were held.
@@ -101,7 +103,13 @@ pub struct Scores {
 
 /// Scores it. `known` and `seen` go in arrival order and have equal length; `rows` are the published medians at
 /// the end, `without` those of the same submissions without the liars (empty when there are none).
-pub fn score(known: &[Known], seen: &[Seen], rows: &[Published], without: &[Published]) -> Scores {
+pub fn score(
+    known: &[Known],
+    seen: &[Seen],
+    probes: &[Probe],
+    rows: &[Published],
+    without: &[Published],
+) -> Scores {
     let from = seen.first().and_then(|first| first.arrived_at.checked_add_days(WARM_UP));
     let end = seen.last().map(|last| last.arrived_at);
     let pairs: Vec<(&Known, &Seen)> = known.iter().zip(seen).collect();
@@ -114,6 +122,7 @@ pub fn score(known: &[Known], seen: &[Seen], rows: &[Published], without: &[Publ
         kinds: arrival::kinds(&warm),
         sizes: arrival::sizes(&warm),
         inflated: arrival::inflated(&warm),
+        probes: arrival::probes(probes, from),
         honest: arrival::honest(&warm),
         release: later::release(&warm, end),
         changes: later::changes(&pairs, from, end),

@@ -4,7 +4,7 @@
 
 use chrono::{DateTime, Days, TimeDelta, Utc};
 use wearmark_seed_data::Known;
-use wearmark_seed_data::score::{Fate, Published, Rate, Scores, Seen, score};
+use wearmark_seed_data::score::{Fate, Probe, Published, Rate, Scores, Seen, score};
 
 fn start() -> DateTime<Utc> {
     "2021-03-01T08:00:00Z".parse().unwrap()
@@ -25,6 +25,7 @@ fn known(kind: &str) -> Known {
         effect_ln: Some(0.0),
         expected_ln_fps: None,
         cell_ln_fps: None,
+        card_share: None,
         change_ln: None,
     }
 }
@@ -52,7 +53,7 @@ fn scored(pairs: Vec<(Known, Seen)>, rows: &[Published], without: &[Published]) 
         knowns.push(known);
         seens.push(seen);
     }
-    score(&knowns, &seens, rows, without)
+    score(&knowns, &seens, &[], rows, without)
 }
 
 fn rate(hits: usize, of: usize) -> Rate {
@@ -202,7 +203,8 @@ fn published(
 #[test]
 fn published_medians_are_held_against_the_median_truth_of_their_contributors() {
     let run = |who: usize, configuration: &str, truth: f64, fate: Fate| {
-        let known = Known { cell_ln_fps: Some(truth), ..known("honest") };
+        let card_share = Some(if configuration == "b" { 0.9 } else { 0.6 });
+        let known = Known { cell_ln_fps: Some(truth), card_share, ..known("honest") };
         (known, Seen { configuration: Some(configuration.to_owned()), ..seen(who, day(0), fate) })
     };
     // The truth of `a` is the median of 4.0 (twice the same contributor) and 4.2: 4.1.
@@ -222,16 +224,38 @@ fn published_medians_are_held_against_the_median_truth_of_their_contributors() {
     let scores = scored(runs, &rows, &[]);
     let error = |at: usize| {
         let row = &scores.errors[at];
-        (row.contributors.name, row.rms.map(|e| (1000.0 * e).round()), row.over_5, row.over_10)
+        (row.contributors.name, row.all.rms.map(|e| (1000.0 * e).round()), row.all.over_5, row.all.over_10)
     };
     assert_eq!(error(0), ("1", Some(80.0), rate(1, 1), rate(0, 1)));
     assert_eq!(error(1), ("2", Some(30.0), rate(0, 1), rate(0, 1)));
     assert_eq!(error(6).2, rate(1, 2));
-    assert_eq!(scores.coverage[0].covered, rate(1, 1));
-    assert!((scores.coverage[0].half_width.unwrap() - 0.08).abs() < 1e-9);
+    // The card limits `b` only.
+    let limited = |at: usize| scores.errors[at].card_limited.over_5;
+    assert_eq!((limited(0), limited(1), limited(6)), (rate(1, 1), rate(0, 0), rate(1, 1)));
+    assert_eq!(scores.coverage[0].card_limited.covered, rate(0, 0));
+    assert_eq!(scores.coverage[0].all.covered, rate(1, 1));
+    assert!((scores.coverage[0].all.half_width.unwrap() - 0.08).abs() < 1e-9);
     let high = [published("a", 2, e(4.13), Some((e(4.11), e(4.15))))];
     let runs = vec![run(1, "a", 4.1, Fate::Accepted)];
-    assert_eq!(scored(runs, &high, &[]).coverage[0].covered, rate(0, 1));
+    assert_eq!(scored(runs, &high, &[]).coverage[0].all.covered, rate(0, 1));
+}
+
+#[test]
+fn probes_are_counted_by_size_and_peers_after_the_first_days() {
+    let probe = |arrived_at, peers, by, caught| Probe { arrived_at, peers, by, caught };
+    let probes = [
+        probe(start(), 0, 0.1, true),
+        probe(day(0), 0, 0.1, false),
+        probe(day(0), 0, 0.2, true),
+        probe(day(1), 4, 0.1, true),
+        probe(day(1), 4, 0.2, true),
+    ];
+    let first = seen(1, start(), Fate::Accepted);
+    let rows = score(&[known("honest")], &[first], &probes, &[], &[]).probes;
+    let row = |at: usize| (rows[at].peers.name, rows[at].ten, rows[at].twenty);
+    assert_eq!(row(0), ("0", rate(0, 1), rate(1, 1)));
+    assert_eq!(row(3), ("3-4", rate(1, 1), rate(1, 1)));
+    assert_eq!(row(8), ("all", rate(1, 2), rate(2, 2)));
 }
 
 #[test]

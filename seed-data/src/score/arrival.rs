@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{DateTime, Utc};
 use serde::Serialize;
 
 use super::{Fate, Rate, Seen, Stratum};
@@ -129,17 +130,47 @@ pub struct InflatedBy {
     pub twenty: Rate,
 }
 
-/// Inflated runs by the number of peers; the last rows add up one or more peers, and all.
-pub(super) fn inflated(pairs: &[Pair<'_>]) -> Vec<InflatedBy> {
+/// Numbers of peers that inflated runs are shown by; the last two add up one or more peers, and all.
+fn strata() -> impl Iterator<Item = Stratum> {
     let some = Stratum { name: "1 or more", bounds: (1, usize::MAX) };
-    let strata = Stratum::PEERS.into_iter().chain([some, Stratum::ALL]);
+    Stratum::PEERS.into_iter().chain([some, Stratum::ALL])
+}
+
+fn near(size: f64, by: f64) -> bool {
+    (size - by).abs() < 0.005
+}
+
+/// Inflated runs by the number of peers.
+pub(super) fn inflated(pairs: &[Pair<'_>]) -> Vec<InflatedBy> {
     let caught = |by: f64, peers: Stratum| {
-        let inflated =
-            |k: &Known| k.kind == "inflated" && k.magnitude.is_some_and(|size| (size - by).abs() < 0.005);
+        let inflated = |k: &Known| k.kind == "inflated" && k.magnitude.is_some_and(|size| near(size, by));
         let met = pairs.iter().filter(|(k, s)| inflated(k) && peers.has(s.peers));
         Rate::over(met, |(_, s)| s.caught())
     };
-    strata.map(|peers| InflatedBy { peers, ten: caught(0.1, peers), twenty: caught(0.2, peers) }).collect()
+    strata().map(|peers| InflatedBy { peers, ten: caught(0.1, peers), twenty: caught(0.2, peers) }).collect()
+}
+
+/// What a service said it would do with an honest run whose rates were made larger. It was only asked: nothing
+/// of that was stored.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Probe {
+    /// When the honest run arrived.
+    pub arrived_at: DateTime<Utc>,
+    /// Peers of the honest run.
+    pub peers: usize,
+    /// Share by which its rates were made larger.
+    pub by: f64,
+    /// Whether it would have been stopped.
+    pub caught: bool,
+}
+
+/// Probes by the number of peers.
+pub(super) fn probes(probes: &[Probe], from: Option<DateTime<Utc>>) -> Vec<InflatedBy> {
+    let caught = |by: f64, peers: Stratum| {
+        let warm = probes.iter().filter(|p| from.is_none_or(|from| p.arrived_at >= from));
+        Rate::over(warm.filter(|p| near(p.by, by) && peers.has(p.peers)), |p| p.caught)
+    };
+    strata().map(|peers| InflatedBy { peers, ten: caught(0.1, peers), twenty: caught(0.2, peers) }).collect()
 }
 
 /// Honest runs with a rate that met one class of peers.

@@ -23,27 +23,43 @@ pub struct Published {
     pub interval: Option<(f64, f64)>,
 }
 
-/// ln of the true value of every configuration with accepted runs: the median over their contributors of the
-/// median over a contributor's runs of [`Known::cell_ln_fps`]. Releases and builds count as often as in the
-/// published figure; benches do not, since the truth of a run is a median over all benches.
-fn truths(pairs: &[Pair<'_>]) -> BTreeMap<String, f64> {
-    let mut values: BTreeMap<(&str, usize), Vec<f64>> = BTreeMap::new();
+/// What is true of a configuration with accepted runs.
+struct Cell {
+    /// ln of its true value: the median over the contributors of the median over a contributor's runs of
+    /// [`Known::cell_ln_fps`]. Releases and builds count as often as in the published figure; benches do not,
+    /// since the truth of a run is a median over all benches.
+    ln_fps: f64,
+    /// Whether the card limits half of its runs or more.
+    card_limited: bool,
+}
+
+/// From this share on the card limits a run (simulation study of this project).
+const CARD_LIMITED: f64 = 0.75;
+
+fn cells(pairs: &[Pair<'_>]) -> BTreeMap<String, Cell> {
+    let mut runs: BTreeMap<(&str, usize), Vec<f64>> = BTreeMap::new();
+    let mut shares: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
     for (known, seen) in pairs {
         if let (Some(configuration), Some(truth)) = (&seen.configuration, known.cell_ln_fps)
             && seen.at_last() == Fate::Accepted
             && seen.completed
             && seen.pooled
         {
-            values.entry((configuration, seen.contributor)).or_default().push(truth);
+            runs.entry((configuration, seen.contributor)).or_default().push(truth);
+            shares.entry(configuration).or_default().extend(known.card_share);
         }
     }
     let mut contributors: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
-    for ((configuration, _), mut values) in values {
+    for ((configuration, _), mut values) in runs {
         contributors.entry(configuration).or_default().extend(median(&mut values));
     }
     contributors
         .into_iter()
-        .filter_map(|(configuration, mut values)| Some((configuration.to_owned(), median(&mut values)?)))
+        .filter_map(|(configuration, mut values)| {
+            let share = shares.get_mut(configuration).and_then(|shares| median(shares));
+            let card_limited = share.is_some_and(|share| share >= CARD_LIMITED);
+            Some((configuration.to_owned(), Cell { ln_fps: median(&mut values)?, card_limited }))
+        })
         .collect()
 }
 
@@ -54,14 +70,12 @@ fn median(values: &mut [f64]) -> Option<f64> {
     Some(if n.is_multiple_of(2) { f64::midpoint(values[n / 2 - 1], upper) } else { upper })
 }
 
-/// How far published medians are off.
+/// How far published medians are off. Logs.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct TableError {
-    /// Contributors behind the figure.
-    pub contributors: Stratum,
-    /// Root of the mean squared error, in logs.
+pub struct Off {
+    /// Root of the mean squared error of all but the worst 2 %.
     pub rms: Option<f64>,
-    /// Median of the error's size, in logs.
+    /// Median of the error's size.
     pub median: Option<f64>,
     /// Off by more than 5 %.
     pub over_5: Rate,
@@ -69,57 +83,93 @@ pub struct TableError {
     pub over_10: Rate,
 }
 
-/// Published medians against the truth, by contributors; the last row is all.
-pub(super) fn errors(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<TableError> {
-    let truths = truths(pairs);
-    let off: Vec<(usize, f64)> = rows
-        .iter()
-        .filter_map(|row| Some((row.contributors, (row.value.ln() - truths.get(&row.configuration)?).abs())))
-        .collect();
-    let row = |contributors: Stratum| {
-        let mut errors: Vec<f64> =
-            off.iter().filter(|(n, _)| contributors.has(*n)).map(|(_, error)| *error).collect();
-        let squares: f64 = errors.iter().map(|e| e * e).sum();
-        TableError {
-            contributors,
-            rms: (!errors.is_empty()).then(|| (squares / errors.len() as f64).sqrt()),
+impl Off {
+    fn of(mut errors: Vec<f64>) -> Off {
+        errors.sort_unstable_by(f64::total_cmp);
+        let kept = &errors[..errors.len() - errors.len() / 50];
+        let squares: f64 = kept.iter().map(|e| e * e).sum();
+        Off {
+            rms: (!kept.is_empty()).then(|| (squares / kept.len() as f64).sqrt()),
             over_5: Rate::over(&errors, |e| *e > 0.05),
             over_10: Rate::over(&errors, |e| *e > 0.10),
             median: median(&mut errors),
         }
+    }
+}
+
+/// Published medians against the truth.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct TableError {
+    /// Contributors behind the figure.
+    pub contributors: Stratum,
+    /// All configurations.
+    pub all: Off,
+    /// Those that the card limits.
+    pub card_limited: Off,
+}
+
+/// Published medians against the truth, by contributors; the last row is all.
+pub(super) fn errors(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<TableError> {
+    let cells = cells(pairs);
+    let off: Vec<(usize, bool, f64)> = rows
+        .iter()
+        .filter_map(|row| {
+            let cell = cells.get(&row.configuration)?;
+            Some((row.contributors, cell.card_limited, (row.value.ln() - cell.ln_fps).abs()))
+        })
+        .collect();
+    let row = |contributors: Stratum| {
+        let errors = |limited: bool| {
+            let of = off.iter().filter(|(n, card, _)| contributors.has(*n) && (*card || !limited));
+            Off::of(of.map(|(_, _, error)| *error).collect())
+        };
+        TableError { contributors, all: errors(false), card_limited: errors(true) }
     };
     Stratum::CONTRIBUTORS.into_iter().chain([Stratum::ALL]).map(row).collect()
 }
 
-/// How often published intervals have the truth in them.
+/// How often intervals have the truth in them.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Coverage {
-    /// Contributors behind the figure.
-    pub contributors: Stratum,
+pub struct Covered {
     /// Intervals with the truth in them.
     pub covered: Rate,
     /// Median half width, in logs.
     pub half_width: Option<f64>,
 }
 
+/// Published intervals against the truth.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Coverage {
+    /// Contributors behind the figure.
+    pub contributors: Stratum,
+    /// All configurations.
+    pub all: Covered,
+    /// Those that the card limits.
+    pub card_limited: Covered,
+}
+
 /// Published intervals against the truth; the last row is three contributors and more.
 pub(super) fn coverage(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<Coverage> {
-    let truths = truths(pairs);
-    let found: Vec<(usize, bool, f64)> = rows
+    let cells = cells(pairs);
+    let found: Vec<(usize, bool, bool, f64)> = rows
         .iter()
         .filter_map(|row| {
             let (low, high) = row.interval?;
-            let truth = truths.get(&row.configuration)?.exp();
-            Some((row.contributors, (low..=high).contains(&truth), 0.5 * (high / low).ln()))
+            let cell = cells.get(&row.configuration)?;
+            let covered = (low..=high).contains(&cell.ln_fps.exp());
+            Some((row.contributors, cell.card_limited, covered, 0.5 * (high / low).ln()))
         })
         .collect();
     let row = |contributors: Stratum| {
-        let of: Vec<_> = found.iter().filter(|(n, _, _)| contributors.has(*n)).collect();
-        Coverage {
-            contributors,
-            covered: Rate::over(&of, |(_, covered, _)| *covered),
-            half_width: median(&mut of.iter().map(|(_, _, half)| *half).collect::<Vec<_>>()),
-        }
+        let covered = |limited: bool| {
+            let of: Vec<_> =
+                found.iter().filter(|(n, card, ..)| contributors.has(*n) && (*card || !limited)).collect();
+            Covered {
+                covered: Rate::over(&of, |(_, _, covered, _)| *covered),
+                half_width: median(&mut of.iter().map(|(.., half)| *half).collect::<Vec<_>>()),
+            }
+        };
+        Coverage { contributors, all: covered(false), card_limited: covered(true) }
     };
     let many = Stratum { name: "3 or more", bounds: (3, usize::MAX) };
     Stratum::CONTRIBUTORS.into_iter().skip(1).chain([many]).map(row).collect()

@@ -45,6 +45,10 @@ pub struct Known {
     /// configuration with the claimed driver release and build: what a published median estimates.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cell_ln_fps: Option<f64>,
+    /// How much of a small change of the card's own rate shows in the claimed configuration on that bench, from
+    /// 0 (the platform limits) to 1 (the card does).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub card_share: Option<f64>,
     /// What the claimed driver release changed on that bench against the release before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub change_ln: Option<f64>,
@@ -97,6 +101,8 @@ impl World {
             effect_ln: (completed && known_card).then(|| self.effect_ln(at)),
             expected_ln_fps: (completed && known_card).then(|| self.expected_of(run, &run.claimed, false)),
             cell_ln_fps: cells.get(&run.claimed).copied().filter(|_| completed && known_card),
+            card_share: (completed && known_card)
+                .then(|| self.truth.card_share(&run.claimed, &self.benches[run.bench].platform)),
             change_ln: self.change_ln(run).filter(|_| completed && known_card),
         }
     }

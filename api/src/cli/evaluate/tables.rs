@@ -1,6 +1,6 @@
 //! The scores as text.
 
-use wearmark_seed_data::score::{Detection, Rate, Scores, WARM_UP};
+use wearmark_seed_data::score::{Detection, InflatedBy, Off, Rate, Scores, WARM_UP};
 
 use super::feed::Fed;
 use crate::cli::columns::{self, Column};
@@ -19,7 +19,11 @@ pub(super) fn text(scores: &Scores, fed: &Fed, style: Style) -> String {
     let sections = [
         ("Bad runs caught at arrival, by kind", kinds(scores)),
         ("Bad runs caught at arrival, by size of the effect on ln(mean fps)", sizes(scores)),
-        ("Inflated runs caught at arrival, by other contributors in the configuration", inflated(scores)),
+        (
+            "Inflated runs caught at arrival, by other contributors in the configuration",
+            inflated(&scores.inflated),
+        ),
+        ("Honest runs made faster, only asked about: would be stopped", inflated(&scores.probes)),
         ("Honest runs at arrival, by other contributors in the configuration", honest(scores)),
         ("What became of honest runs", release(scores)),
         ("Honest runs on driver releases that truly changed their rate by 3 to 15 %", changes(scores)),
@@ -122,14 +126,11 @@ fn sizes(scores: &Scores) -> String {
     columns::render(&COLUMNS, &rows, columns::width())
 }
 
-fn inflated(scores: &Scores) -> String {
+fn inflated(rows: &[InflatedBy]) -> String {
     const COLUMNS: [Column; 3] =
         [Column::word("others"), Column::number("by 10 %"), Column::number("by 20 %")];
-    let rows: Vec<Vec<String>> = scores
-        .inflated
-        .iter()
-        .map(|i| vec![i.peers.name.to_owned(), rate(&i.ten), rate(&i.twenty)])
-        .collect();
+    let rows: Vec<Vec<String>> =
+        rows.iter().map(|i| vec![i.peers.name.to_owned(), rate(&i.ten), rate(&i.twenty)]).collect();
     columns::render(&COLUMNS, &rows, columns::width())
 }
 
@@ -195,32 +196,49 @@ fn changes(scores: &Scores) -> String {
     columns::render(&COLUMNS, &rows, columns::width())
 }
 
+fn off(off: &Off) -> [String; 4] {
+    [plain(off.rms), plain(off.median), rate(&off.over_5), rate(&off.over_10)]
+}
+
 fn errors(scores: &Scores) -> String {
-    const COLUMNS: [Column; 5] = [
+    const COLUMNS: [Column; 6] = [
+        Column::word("limited by"),
         Column::word("contributors"),
-        Column::number("r.m.s., %"),
+        Column::number("r.m.s. of 98 in 100, %"),
         Column::number("median, %"),
         Column::number("off by over 5 %"),
         Column::number("over 10 %"),
     ];
-    let rows: Vec<Vec<String>> = scores
-        .errors
-        .iter()
-        .map(|e| {
-            let name = e.contributors.name.to_owned();
-            vec![name, plain(e.rms), plain(e.median), rate(&e.over_5), rate(&e.over_10)]
-        })
-        .collect();
-    columns::render(&COLUMNS, &rows, columns::width())
+    let row = |limit: &str, name: &str, figures: [String; 4]| {
+        let mut row = vec![limit.to_owned(), name.to_owned()];
+        row.extend(figures);
+        row
+    };
+    let of_card = scores.errors.iter().map(|e| row("card", e.contributors.name, off(&e.card_limited)));
+    let of_all = scores.errors.iter().map(|e| row("anything", e.contributors.name, off(&e.all)));
+    columns::render(&COLUMNS, &of_card.chain(of_all).collect::<Vec<_>>(), columns::width())
 }
 
 fn coverage(scores: &Scores) -> String {
-    const COLUMNS: [Column; 3] =
-        [Column::word("contributors"), Column::number("covered"), Column::number("half width, %")];
+    const COLUMNS: [Column; 5] = [
+        Column::word("contributors"),
+        Column::number("card-limited: covered"),
+        Column::number("half width, %"),
+        Column::number("all: covered"),
+        Column::number("half width, %"),
+    ];
     let rows: Vec<Vec<String>> = scores
         .coverage
         .iter()
-        .map(|c| vec![c.contributors.name.to_owned(), rate(&c.covered), plain(c.half_width)])
+        .map(|c| {
+            vec![
+                c.contributors.name.to_owned(),
+                rate(&c.card_limited.covered),
+                plain(c.card_limited.half_width),
+                rate(&c.all.covered),
+                plain(c.all.half_width),
+            ]
+        })
         .collect();
     columns::render(&COLUMNS, &rows, columns::width())
 }
