@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use chrono::{DateTime, TimeZone as _, Utc};
+use diesel::RunQueryDsl as _;
 use serde_json::{Value, json};
 use wearmark_core::policy::Policy;
 
@@ -37,6 +38,18 @@ impl Fixture {
 pub(crate) fn open(folder: &std::path::Path) -> Intake {
     let storage = Storage::open(&StorageConfig::for_testing(folder)).unwrap();
     Intake { storage, policy: Arc::new(Policy::published()) }
+}
+
+/// Makes every stored rate a tenth higher, behind the service's back.
+pub(crate) fn tamper(storage: &Storage) {
+    storage
+        .write("tampering", |tx| {
+            diesel::sql_query("UPDATE runs SET mean_fps = mean_fps * 1.1")
+                .execute(tx.conn)
+                .map_err(super::error::StorageError::database("tampering"))
+        })
+        .wait()
+        .unwrap();
 }
 
 pub(crate) fn now() -> DateTime<Utc> {
