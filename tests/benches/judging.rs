@@ -79,7 +79,7 @@ impl Case {
                 memory_mib: [2048, 4096, 6144, 8192][card % 4],
                 preset_rank: preset as u32,
                 cpu: format!("cpu-{}", who % 25),
-                single_channel: who % 7 == 0,
+                single_channel: who.is_multiple_of(7),
             },
             ln_fps: 4.0 + 0.02 * card as f64 - 0.2 * preset as f64 - 0.4 * height as f64 + 0.06 * noise,
         }
