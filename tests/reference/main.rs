@@ -16,5 +16,6 @@ mod trade;
 mod platform;
 mod facts;
 mod medians;
+mod model;
 mod intervals;
 mod ratios;

@@ -10,3 +10,4 @@ pub mod binary;
 pub mod served;
 pub mod world;
 pub mod constant;
+pub mod designs;

@@ -2,7 +2,7 @@
 
 use super::design::Design;
 use super::low::LowModel;
-use super::normal::{BlockCovariance, Linear, Normal, linearise, objective};
+use super::normal::{BlockCovariance, Linear, Normal, gradient, linearise, objective};
 use super::{Block, Model, Observation};
 use crate::policy::model::ModelPolicy;
 use crate::statistics::quantile::median;
@@ -21,6 +21,17 @@ const ATTEMPTS: usize = 12;
 /// Slack of the comparison of two objectives, relative: sums of that many terms are no more exact.
 const OBJECTIVE_SLACK: f64 = 1e-12;
 
+/// A step longer than this changes the slopes at the ceiling too much for the next one to go without a
+/// system of its own: p x 0.05 = 0.4.
+const NEAR: f64 = 0.05;
+
+/// A factored system serves the next step too while each step is at most this share of the one before, or
+/// not much more of it than when the system was fresh.
+const SHRINKING: f64 = 0.5;
+
+/// How much more.
+const SLACK: f64 = 1.1;
+
 /// Fits a model, see [`Model::fit`].
 pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPolicy) -> Model {
     let design = Design::new(rows, policy);
@@ -32,53 +43,114 @@ pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPol
     let mut scale = start.map_or(policy.scale_start, |model| model.scale);
     let most_steps = if start.is_some() { policy.steps_warm } else { policy.steps_cold };
     let mut linear = linearise(&design, &values, scale, policy);
-    let mut damping = 0.0;
-    let mut buffer = Vec::new();
+    let mut system = System {
+        design: &design,
+        policy,
+        factored: None,
+        buffer: Vec::new(),
+        damping: 0.0,
+        last: f64::INFINITY,
+        fresh: None,
+    };
     let mut steps = 0;
     while steps < most_steps {
         steps += 1;
-        let (stepped, moved);
-        (stepped, moved, damping, buffer) = advance(&design, values, &linear, damping, policy, buffer);
-        values = stepped;
+        let step;
+        (values, step) = system.advance(values, &linear);
+        system.keep_while_it_serves(step.longest);
         let before = scale;
         linear = linearise(&design, &values, scale, policy);
         scale = residual_scale(&linear, scale, policy);
         linear = linearise(&design, &values, scale, policy);
-        if moved < policy.step_least && (scale / before - 1.0).abs() < policy.step_least {
+        let settled = (scale / before - 1.0).abs() < policy.step_least;
+        if settled && (step.longest < policy.step_least || step.decrement < policy.decrement_least) {
             break;
         }
     }
+    system.discard();
+    let buffer = system.buffer;
     finish(&design, values, &linear, scale, buffer, policy, Model { steps, low, ..Model::prior(policy) })
 }
 
-/// One step that does not raise the objective: its values, the greatest change, the damping to go on with.
-fn advance(
-    design: &Design,
-    values: Vec<f64>,
-    linear: &Linear,
-    mut damping: f64,
-    policy: &ModelPolicy,
-    mut buffer: Vec<f64>,
-) -> (Vec<f64>, f64, f64, Vec<f64>) {
-    let before = objective(design, &values, &linear.variances, policy);
-    for _ in 0..ATTEMPTS {
-        match Normal::step(design, &values, linear, damping, policy, buffer) {
-            Ok((normal, step)) => {
-                buffer = normal.into_buffer();
+/// The linear system of the steps. Factoring it is what a fit costs, and it changes little from one short
+/// step to the next, so it is kept while it serves.
+struct System<'a> {
+    design: &'a Design,
+    policy: &'a ModelPolicy,
+    factored: Option<Normal>,
+    buffer: Vec<f64>,
+    damping: f64,
+    /// Length of the step before.
+    last: f64,
+    /// What the first step of the factored system was of the one before; none once it is discarded.
+    fresh: Option<f64>,
+}
+
+/// What a step did.
+struct Step {
+    /// Greatest change of a parameter.
+    longest: f64,
+    /// Squared length of the full step in posterior standard deviations (Newton decrement).
+    decrement: f64,
+}
+
+impl System<'_> {
+    /// Discards the system after a long step, and when steps shrink less than they did with the system fresh.
+    fn keep_while_it_serves(&mut self, longest: f64) {
+        let ratio = longest / self.last;
+        self.last = longest;
+        let fresh = *self.fresh.get_or_insert(ratio);
+        if longest > NEAR || ratio > SHRINKING.max(SLACK * fresh) {
+            self.discard();
+        }
+    }
+
+    /// Forgets the factored system but not its memory.
+    fn discard(&mut self) {
+        self.fresh = None;
+        if let Some(normal) = self.factored.take() {
+            self.buffer = normal.into_buffer();
+        }
+    }
+
+    /// One step that does not raise the objective: the new values and what changed.
+    fn advance(&mut self, values: Vec<f64>, linear: &Linear) -> (Vec<f64>, Step) {
+        let (design, policy) = (self.design, self.policy);
+        let before = objective(design, &values, &linear.variances, policy);
+        let downhill = gradient(design, &values, linear, policy);
+        for _ in 0..ATTEMPTS {
+            let kept = self.factored.is_some();
+            if !kept {
+                match Normal::factor(design, linear, self.damping, policy, std::mem::take(&mut self.buffer)) {
+                    Ok(normal) => self.factored = Some(normal),
+                    Err(buffer) => self.buffer = buffer,
+                }
+            }
+            if let Some(normal) = &self.factored {
+                let mut step = downhill.clone();
+                normal.solve(design, &mut step);
                 let longest = step.iter().fold(0.0_f64, |longest, s| longest.max(s.abs()));
                 let share = if longest > policy.step_most { policy.step_most / longest } else { 1.0 };
                 let trial: Vec<f64> = values.iter().zip(&step).map(|(v, s)| v + share * s).collect();
                 let after = objective(design, &trial, &linear.variances, policy);
                 if after <= before + OBJECTIVE_SLACK * before.abs() {
-                    let calmer = if damping > FIRST_DAMPING { damping / DAMPING_FACTOR } else { 0.0 };
-                    return (trial, share * longest, calmer, buffer);
+                    if self.damping > 0.0 {
+                        let calmer = self.damping / DAMPING_FACTOR;
+                        self.damping = if calmer < FIRST_DAMPING { 0.0 } else { calmer };
+                        self.discard();
+                    }
+                    let decrement = step.iter().zip(&downhill).map(|(s, g)| s * g).sum();
+                    return (trial, Step { longest: share * longest, decrement });
                 }
             }
-            Err(kept) => buffer = kept,
+            self.discard();
+            // A system of an earlier point is replaced by one of this point before it is damped.
+            if !kept {
+                self.damping = (self.damping * DAMPING_FACTOR).max(FIRST_DAMPING);
+            }
         }
-        damping = (damping * DAMPING_FACTOR).max(FIRST_DAMPING);
+        (values, Step { longest: 0.0, decrement: 0.0 })
     }
-    (values, 0.0, damping, buffer)
 }
 
 /// 1.15 x 1.4826 x median |residual|, each row's residual brought to the scale of a full-grade run first.
@@ -103,7 +175,7 @@ fn finish(
     policy: &ModelPolicy,
     model: Model,
 ) -> Model {
-    let Ok((normal, _)) = Normal::step(design, &values, linear, 0.0, policy, buffer) else {
+    let Ok(normal) = Normal::factor(design, linear, 0.0, policy, buffer) else {
         // Prior precisions keep the matrix positive definite; only figures beyond floating point get here,
         // and nothing can be learned from them.
         return model;

@@ -4,7 +4,7 @@
 
 use super::dense;
 use super::design::{Design, NONE};
-use super::terms::{LOCAL, TERMS, side};
+use super::terms::{LOCAL, TERMS, side as side_of};
 use crate::policy::model::ModelPolicy;
 
 /// `J' W J / s^2 + prior precision`, factored.
@@ -80,29 +80,45 @@ pub(super) fn objective(design: &Design, values: &[f64], variances: &[f64], poli
     0.5 * ((nu + 1.0) * fit + penalty)
 }
 
+/// Downhill direction of the penalised objective: `J' W r / s^2 + precision (mean - value)`.
+pub(super) fn gradient(design: &Design, values: &[f64], linear: &Linear, policy: &ModelPolicy) -> Vec<f64> {
+    let mut gradient: Vec<f64> = values
+        .iter()
+        .zip(&design.mean)
+        .zip(&design.precision)
+        .map(|((value, mean), precision)| precision * (mean - value))
+        .collect();
+    let (shared, local) = gradient.split_at_mut(design.shared());
+    for block in &design.blocks {
+        let local = &mut local[block.offset..];
+        for at in block.rows.clone() {
+            let row = &design.rows[at];
+            let residual = linear.residuals[at];
+            let pull = weight(residual, linear.variances[at], policy) * residual;
+            for term in (0..TERMS).filter(|term| row.at[*term] != NONE) {
+                let part = if LOCAL.contains(&term) { &mut *local } else { &mut *shared };
+                part[row.at[term] as usize] += pull * row.factors[term] * linear.slopes[at][side_of(term)];
+            }
+        }
+    }
+    gradient
+}
+
 impl Normal {
-    /// Builds and factors the system at `values`, and solves it for the step. `damping` adds that multiple
-    /// of the diagonal to itself (Marquardt 1963). None when the system is not positive definite in floating
-    /// point. `buffer` is reused from step to step.
-    pub(super) fn step(
+    /// Builds and factors the system. `damping` adds that multiple of the diagonal to itself (Marquardt
+    /// 1963). `buffer` is memory to use again; it comes back when the system is not positive definite in
+    /// floating point.
+    pub(super) fn factor(
         design: &Design,
-        values: &[f64],
         linear: &Linear,
         damping: f64,
         policy: &ModelPolicy,
         buffer: Vec<f64>,
-    ) -> Result<(Normal, Vec<f64>), Vec<f64>> {
+    ) -> Result<Normal, Vec<f64>> {
         let n = design.shared();
         let mut matrix = buffer;
         matrix.clear();
         matrix.resize(n * n, 0.0);
-        let mut step: Vec<f64> = values
-            .iter()
-            .zip(&design.mean)
-            .zip(&design.precision)
-            .map(|((value, mean), precision)| precision * (mean - value))
-            .collect();
-        let (shared, local) = step.split_at_mut(n);
         let mut diagonal = design.precision[..n].to_vec();
         let mut blocks = Vec::with_capacity(design.blocks.len());
         let mut place = vec![0_u32; n];
@@ -111,7 +127,6 @@ impl Normal {
             for (at, parameter) in block.touched.iter().enumerate() {
                 place[*parameter as usize] = at as u32;
             }
-            let right = &mut local[block.offset..block.offset + m];
             let mut factor = vec![0.0; m * m];
             for at in 0..m {
                 factor[at * m + at] = design.precision[n + block.offset + at];
@@ -120,26 +135,20 @@ impl Normal {
             for at in block.rows.clone() {
                 let row = &design.rows[at];
                 let weight = weight(linear.residuals[at], linear.variances[at], policy);
-                let pull = weight * linear.residuals[at];
                 let (mut own, mut own_count) = ([(0, 0.0); LOCAL.len()], 0);
                 let (mut others, mut other_count) = ([(0, 0.0); TERMS], 0);
-                for term in 0..TERMS {
-                    let parameter = row.at[term];
-                    if parameter == NONE {
-                        continue;
-                    }
-                    let slope = row.factors[term] * linear.slopes[at][side(term)];
+                for term in (0..TERMS).filter(|term| row.at[*term] != NONE) {
+                    let entry = (row.at[term] as usize, row.factors[term] * linear.slopes[at][side_of(term)]);
                     if LOCAL.contains(&term) {
-                        own[own_count] = (parameter as usize, slope);
+                        own[own_count] = entry;
                         own_count += 1;
                     } else {
-                        others[other_count] = (parameter as usize, slope);
+                        others[other_count] = entry;
                         other_count += 1;
                     }
                 }
                 let (own, others) = (&own[..own_count], &others[..other_count]);
                 for (a, (i, x)) in own.iter().enumerate() {
-                    right[*i] += pull * x;
                     for (j, y) in &own[..=a] {
                         factor[(*i).max(*j) * m + (*i).min(*j)] += weight * x * y;
                     }
@@ -148,7 +157,6 @@ impl Normal {
                     }
                 }
                 for (a, (i, x)) in others.iter().enumerate() {
-                    shared[*i] += pull * x;
                     diagonal[*i] += weight * x * x;
                     for (j, y) in &others[..a] {
                         matrix[(*i).min(*j) * n + (*i).max(*j)] += weight * x * y;
@@ -160,27 +168,38 @@ impl Normal {
             }
             dense::factor_small(&mut factor, m);
             dense::forward_small(&factor, m, &mut cross, width);
-            dense::forward_small(&factor, m, right, 1);
-            eliminate(&mut matrix, n, shared, &block.touched, &cross, right);
+            eliminate(&mut matrix, n, &block.touched, &cross);
             blocks.push(LocalBlock { factor, cross });
         }
         for (at, diagonal) in diagonal.iter().enumerate() {
             matrix[at * n + at] += diagonal * (1.0 + damping);
         }
-        if !dense::factor(&mut matrix, n) {
-            return Err(matrix);
-        }
-        dense::solve(&matrix, n, shared);
-        for (block, solved) in design.blocks.iter().zip(&blocks) {
+        if dense::factor(&mut matrix, n) { Ok(Normal { n, matrix, blocks }) } else { Err(matrix) }
+    }
+
+    /// Solves the system for a right side, in place.
+    pub(super) fn solve(&self, design: &Design, right: &mut [f64]) {
+        let (shared, local) = right.split_at_mut(self.n);
+        for (block, solved) in design.blocks.iter().zip(&self.blocks) {
             let (m, width) = (block.keys.len(), block.touched.len());
-            let right = &mut local[block.offset..block.offset + m];
-            for (value, cross) in right.iter_mut().zip(solved.cross.chunks(width.max(1))) {
+            let own = &mut local[block.offset..block.offset + m];
+            dense::forward_small(&solved.factor, m, own, 1);
+            for (value, cross) in own.iter().zip(solved.cross.chunks(width.max(1))) {
+                for (at, by) in block.touched.iter().zip(cross) {
+                    shared[*at as usize] -= by * value;
+                }
+            }
+        }
+        dense::solve(&self.matrix, self.n, shared);
+        for (block, solved) in design.blocks.iter().zip(&self.blocks) {
+            let (m, width) = (block.keys.len(), block.touched.len());
+            let own = &mut local[block.offset..block.offset + m];
+            for (value, cross) in own.iter_mut().zip(solved.cross.chunks(width.max(1))) {
                 *value -=
                     block.touched.iter().zip(cross).map(|(at, by)| by * shared[*at as usize]).sum::<f64>();
             }
-            dense::backward_small(&solved.factor, m, right, 1);
+            dense::backward_small(&solved.factor, m, own, 1);
         }
-        Ok((Normal { n, matrix, blocks }, step))
     }
 
     /// The matrix, to be used again.
@@ -238,27 +257,16 @@ fn weight(residual: f64, variance: f64, policy: &ModelPolicy) -> f64 {
     (nu + 1.0) / (nu * variance + residual * residual)
 }
 
-/// Takes W'W and W'v off the shared system, W = L^-1 B' (m x touched), v = L^-1 right side of the block.
-fn eliminate(
-    matrix: &mut [f64],
-    n: usize,
-    shared: &mut [f64],
-    touched: &[u32],
-    cross: &[f64],
-    right: &[f64],
-) {
+/// Takes W'W off the shared system, W = L^-1 B', m x touched.
+fn eliminate(matrix: &mut [f64], n: usize, touched: &[u32], cross: &[f64]) {
     let width = touched.len();
     let mut sums = vec![0.0; width];
     for (j, column) in touched.iter().enumerate() {
         let sums = &mut sums[j..];
         sums.fill(0.0);
-        for (row, v) in cross.chunks(width).zip(right) {
-            let by = row[j];
-            shared[*column as usize] -= by * v;
-            if by != 0.0 {
-                for (sum, value) in sums.iter_mut().zip(&row[j..]) {
-                    *sum += by * value;
-                }
+        for row in cross.chunks(width).filter(|row| row[j] != 0.0) {
+            for (sum, value) in sums.iter_mut().zip(&row[j..]) {
+                *sum += row[j] * value;
             }
         }
         let column = &mut matrix[*column as usize * n..(*column as usize + 1) * n];

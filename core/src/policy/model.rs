@@ -106,6 +106,10 @@ pub struct ModelPolicy {
     /// Greatest change of a parameter and of the residual scale, relative, at which the fit has
     /// converged. A fiftieth of the least residual scale.
     pub step_least: f64,
+    /// Newton decrement at which the fit has converged too: the squared length of a step, all parameters
+    /// together, in posterior standard deviations. Along directions that the runs say nothing of a fit may
+    /// creep for long without any prediction moving.
+    pub decrement_least: f64,
     /// Steps of a fit from the prior at most.
     pub steps_cold: usize,
     /// Steps of a fit from an earlier one at most.
@@ -189,6 +193,7 @@ impl ModelPolicy {
             scale_most: 0.06,
             step_most: 0.6,
             step_least: 2.5e-4,
+            decrement_least: 1e-3,
             steps_cold: 30,
             steps_warm: 12,
             low: LowPolicy {
