@@ -9,6 +9,7 @@ pub mod report;
 pub mod pack;
 pub mod check;
 pub mod submit;
+pub mod filters;
 pub mod table;
 pub mod track;
 pub mod precision;

@@ -1,5 +1,6 @@
 //! Handlers: extract, call one function, shape the answer. One file a noun.
 
+pub(crate) mod filters;
 pub mod runs;
 pub mod batch;
 pub mod medians;

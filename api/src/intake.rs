@@ -94,6 +94,22 @@ pub enum IntakeError {
     Storage(#[source] StorageError),
 }
 
+impl IntakeError {
+    /// What was found wrong with the submission.
+    ///
+    /// # Errors
+    /// Itself, when the fault is the service's.
+    pub fn findings(self) -> Result<Vec<Finding>, IntakeError> {
+        match self {
+            IntakeError::Malformed(finding)
+            | IntakeError::UnknownBench(finding)
+            | IntakeError::Duplicate { finding, .. } => Ok(vec![*finding]),
+            IntakeError::OffSchema(findings) => Ok(findings),
+            other => Err(other),
+        }
+    }
+}
+
 impl From<StorageError> for IntakeError {
     fn from(error: StorageError) -> IntakeError {
         match error {

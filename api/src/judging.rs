@@ -58,16 +58,15 @@ pub fn due(intake: &Intake, now: DateTime<Utc>) -> Result<bool, StorageError> {
 pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError> {
     let began = Instant::now();
     let policy = Arc::clone(&intake.policy);
-    // Cloned, so that runs can be judged while the model is fitted.
-    let snapshot = {
+    let lesson = {
         let conn = &mut *intake.storage.reader()?;
-        intake.storage.ledger(conn, &policy, |ledger| ledger.clone())?
+        intake.storage.ledger(conn, &policy, |ledger| ledger.lesson())?
     };
-    let model = Arc::new(snapshot.fitted(&policy));
-    let learnt = snapshot.last_change();
+    let model = Arc::new(lesson.fitted(&policy));
+    let learnt = lesson.last_change();
     let fit_s = began.elapsed().as_secs_f64();
-    let blob = intake.storage.blobs().put(&snapshot.pack(&model))?;
-    drop(snapshot);
+    let blob = intake.storage.blobs().put(&lesson.pack(&model))?;
+    drop(lesson);
     let intake = intake.clone();
     let storage = intake.storage.clone();
     storage

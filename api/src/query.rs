@@ -24,7 +24,7 @@ pub struct Parameters {
 
 impl Parameters {
     /// Reads a query string; `known` are all parameters of the resource.
-    pub fn read(query: &str, known: &'static [&'static str]) -> Parameters {
+    pub fn read(query: &str, known: &[&'static str]) -> Parameters {
         let mut read = Parameters { values: BTreeMap::new(), findings: Vec::new(), unknown: false };
         let pairs = web::Query::<Vec<(String, String)>>::from_query(query).map(web::Query::into_inner);
         for (name, value) in pairs.unwrap_or_default() {

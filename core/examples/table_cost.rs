@@ -12,6 +12,7 @@ use wearmark_core::identity::Identity;
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{Outcome, SceneKind};
 use wearmark_core::statistics::Grade;
+use wearmark_core::table::filters::Filters;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, medians};
 use wearmark_core::table::precision::{PrecisionQuery, precision};
@@ -107,7 +108,10 @@ fn main() {
     }
     let all = MediansQuery { by_driver: true, ..MediansQuery::default() };
     let pooled = MediansQuery::default();
-    let one = MediansQuery { card: vec!["card-7".to_owned()], ..all.clone() };
+    let one = MediansQuery {
+        filters: Filters { card: vec!["card-7".to_owned()], ..Filters::default() },
+        ..all.clone()
+    };
     println!(
         "{runs} runs; {} rows by driver, {} pooled over drivers, {} of one card by driver",
         medians(&frame, &all, &policy).unwrap().len(),

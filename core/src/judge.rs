@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::examine::Examined;
 use crate::finding::{Finding, Rule, Severity};
+use crate::identity::Identity;
 use crate::ladder;
 use crate::policy::Policy;
 use crate::run::Outcome;
@@ -115,7 +116,10 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
     findings.extend(rules::failure(examined.outcome));
     let mut numbers = None;
     if examined.outcome == Outcome::Completed {
-        findings.extend(platform_limited(examined, evidence));
+        if let Some(mean_fps) = examined.statistics.mean_fps {
+            let Identity { width, height, .. } = examined.identity;
+            findings.extend(platform_limited(&Rung { width, height, mean_fps }, &evidence.ladder));
+        }
         if let Some((ln_fps, ln_low_ratio)) = figures(examined)
             && let Some(inputs) = &evidence.inputs
         {
@@ -136,8 +140,13 @@ pub fn figures(examined: &Examined) -> Option<(f64, Option<f64>)> {
     if examined.outcome != Outcome::Completed || paced(&examined.findings) {
         return None;
     }
-    let mean = examined.statistics.mean_fps.filter(|fps| *fps > 0.0)?;
-    Some((mean.ln(), examined.statistics.low_percentile_fps.map(|low| (low / mean).ln())))
+    let mean_fps = examined.statistics.mean_fps.filter(|fps| *fps > 0.0)?;
+    Some(ln_figures(mean_fps, examined.statistics.low_percentile_fps))
+}
+
+/// ln(mean fps) and ln(1% low / mean fps): the two figures that are weighed, which are nearly independent.
+pub fn ln_figures(mean_fps: f64, low_fps: Option<f64>) -> (f64, Option<f64>) {
+    (mean_fps.ln(), low_fps.map(|low| (low / mean_fps).ln()))
 }
 
 /// The finding that lets a held run go when later numbers agree with it; none when they do not. `by` says in
@@ -170,15 +179,12 @@ fn paced(findings: &[Finding]) -> bool {
     findings.iter().any(|f| f.severity >= Severity::Hold && PACED.contains(&f.code.as_ref()))
 }
 
-/// The remark that the run shows its platform, not its card, when the ladder says so.
-fn platform_limited(examined: &Examined, evidence: &Evidence) -> Option<Finding> {
-    let identity = &examined.identity;
-    let here =
-        Rung { width: identity.width, height: identity.height, mean_fps: examined.statistics.mean_fps? };
-    let mut rungs = evidence.ladder.clone();
+/// The remark that a rung shows its platform, not its card, when the others of its ladder say so.
+pub fn platform_limited(here: &Rung, others: &[Rung]) -> Option<Finding> {
+    let mut rungs = others.to_vec();
     rungs.push(here.clone());
     let limit = ladder::limited_by(&rungs, here.width, here.height)?;
-    (limit == ladder::LimitedBy::Platform).then(|| rules::platform_limited(&here, &evidence.ladder))
+    (limit == ladder::LimitedBy::Platform).then(|| rules::platform_limited(here, others))
 }
 
 #[cfg(test)]

@@ -8,18 +8,20 @@ mod words;
 mod rows;
 mod agree;
 mod audit;
+mod lesson;
 mod pack;
 
 use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::judge::{Expected, Inputs, Since, Twin};
-use crate::model::{Features, Model, Observation, Prediction};
+use crate::model::{Features, Model, Prediction};
 use crate::policy::Policy;
 use crate::policy::judge::JudgePolicy;
 use crate::statistics::Grade;
 
 pub use audit::Audited;
+pub use lesson::Lesson;
 pub use pack::{PackError, Packed};
 pub use words::Subject;
 
@@ -46,10 +48,10 @@ pub struct Entry<'a> {
     pub run: &'a str,
     /// Whose run it is and what was measured.
     pub subject: Subject<'a>,
-    /// ln(mean fps).
-    pub ln_fps: f64,
-    /// ln(1% low / mean fps), `percentile`; none without a 1% low.
-    pub ln_low_ratio: Option<f64>,
+    /// Mean fps.
+    pub mean_fps: f64,
+    /// 1% low by `percentile`, fps; none without one.
+    pub low_fps: Option<f64>,
     /// Evidence grade.
     pub grade: Grade,
     /// Accepted or held.
@@ -172,15 +174,15 @@ impl Ledger {
         }
     }
 
-    /// All accepted runs as the model learns from them, in the order of their changes.
-    pub fn observations(&self) -> Vec<Observation> {
-        self.rows.iter().filter(|row| row.is_accepted()).map(Row::observation).collect()
-    }
-
-    /// Fits the model to all accepted runs, starting from the present one.
-    pub fn fitted(&self, policy: &Policy) -> Model {
-        let start = (self.number > 0).then_some(&*self.model);
-        Model::fit(&self.observations(), start, &policy.model)
+    /// What the next model is fitted to: all accepted runs, in the order of their changes. Apart from the ledger, so
+    /// that runs can be judged meanwhile.
+    pub fn lesson(&self) -> Lesson {
+        Lesson {
+            words: self.words.list().to_vec(),
+            observations: self.rows.iter().filter(|row| row.is_accepted()).map(Row::observation).collect(),
+            start: (self.number > 0).then(|| Arc::clone(&self.model)),
+            last_change: self.last_change,
+        }
     }
 
     /// Puts a model in the place of the present one and measures every run against it. It has learnt from every

@@ -102,15 +102,15 @@ fn ledger(runs: usize, policy: &Policy) -> Ledger {
         ledger.put(&Entry {
             run: &case.run,
             subject: case.subject(),
-            ln_fps: case.ln_fps,
-            ln_low_ratio: Some(-0.3),
+            mean_fps: case.ln_fps.exp(),
+            low_fps: Some((case.ln_fps - 0.3).exp()),
             grade: Grade::Full,
             standing: Standing::Accepted,
             revision: number as i64 + 1,
         });
         if number + 1 == FITTED.min(runs) {
             let start = Instant::now();
-            let model = Arc::new(ledger.fitted(policy));
+            let model = Arc::new(ledger.lesson().fitted(policy));
             println!(
                 "  fitted {} parameters to {} runs in {:.2} s, {} steps",
                 model.parameters(),

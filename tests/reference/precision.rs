@@ -4,6 +4,7 @@
 use serde_json::Value;
 use wearmark_core::fact::RunFact;
 use wearmark_core::policy::Policy;
+use wearmark_core::table::filters::Filters;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::precision::{PrecisionQuery, Quantity, precision};
 
@@ -185,8 +186,20 @@ fn filters_and_groups_split_what_they_name() {
     let count = |query: PrecisionQuery| rows(&facts, &query).len();
     assert_eq!(count(PrecisionQuery { by_card: true, ..mean_fps() }), 9);
     assert_eq!(count(PrecisionQuery { by_platform: true, ..mean_fps() }), 3);
-    assert_eq!(count(PrecisionQuery { card: vec!["card 3".to_owned()], ..mean_fps() }), 1);
-    assert_eq!(count(PrecisionQuery { workload: vec!["nobody's".to_owned()], ..mean_fps() }), 0);
+    assert_eq!(
+        count(PrecisionQuery {
+            filters: Filters { card: vec!["card 3".to_owned()], ..Filters::default() },
+            ..mean_fps()
+        }),
+        1
+    );
+    assert_eq!(
+        count(PrecisionQuery {
+            filters: Filters { workload: vec!["nobody's".to_owned()], ..Filters::default() },
+            ..mean_fps()
+        }),
+        0
+    );
     assert_eq!(count(PrecisionQuery { min_contributors: 24, ..mean_fps() }), 0);
     let whole = &rows(&facts, &mean_fps())[0];
     let classes = rows(&facts, &PrecisionQuery { by_platform: true, ..mean_fps() });

@@ -97,6 +97,15 @@ pub fn rows_of(answer: &Answer) -> Result<Vec<Value>, Failure> {
     }
 }
 
+/// A cell of a row as text; empty for none.
+pub fn text(row: &Value, name: &str) -> String {
+    match row.get(name) {
+        Some(Value::String(text)) => text.clone(),
+        Some(Value::Number(number)) => number.to_string(),
+        _ => String::new(),
+    }
+}
+
 /// The path of the next page out of the Link header (RFC 8288).
 fn next_page(answer: &Answer) -> Option<String> {
     let links = answer.headers.get_all("link");

@@ -7,10 +7,10 @@ use super::ServerArgs;
 use super::client::Client;
 use super::columns::{self, Column, figure};
 use super::exit::{Ended, Outcome};
+use super::filters::{Filters, word};
 use super::output;
-use super::pages::{self, Pages};
+use super::pages::{self, Pages, text};
 use super::report::wrapped;
-use super::table::{Evidence, word};
 
 /// What was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -48,39 +48,12 @@ pub enum Group {
                   wearmark precision --quantity mean-fps --group platform\n  wearmark precision --rules"
 )]
 pub struct Precision {
-    /// Card id
-    #[arg(long)]
-    pub card: Vec<String>,
-    /// Chip id
-    #[arg(long)]
-    pub chip: Vec<String>,
-    /// Workload id
-    #[arg(long)]
-    pub workload: Vec<String>,
-    /// Scene id
-    #[arg(long)]
-    pub scene: Vec<String>,
-    /// Preset
-    #[arg(long)]
-    pub preset: Vec<String>,
-    /// Driver release id
-    #[arg(long)]
-    pub driver: Vec<String>,
-    /// Driver branch
-    #[arg(long)]
-    pub branch: Vec<String>,
-    /// Platform class
-    #[arg(long)]
-    pub platform: Vec<String>,
-    /// Graphics API
-    #[arg(long)]
-    pub api: Vec<String>,
+    /// Which runs it takes
+    #[command(flatten)]
+    pub filters: Filters,
     /// What was measured [default: all]
     #[arg(long, value_enum, value_delimiter = ',')]
     pub quantity: Vec<Quantity>,
-    /// Evidence grade [default: full and short]
-    #[arg(long, value_enum, value_delimiter = ',')]
-    pub evidence: Vec<Evidence>,
     /// Least number of contributors behind a row
     #[arg(long, value_name = "N")]
     pub min_contributors: Option<u32>,
@@ -91,8 +64,7 @@ pub struct Precision {
     #[arg(long, value_name = "N")]
     pub limit: Option<usize>,
     /// The records of the rules instead
-    #[arg(long, conflicts_with_all = ["card", "chip", "workload", "scene", "preset", "driver", "branch", "platform",
-        "api", "quantity", "evidence", "min_contributors", "group", "limit"])]
+    #[arg(long, conflicts_with_all = ["filters", "quantity", "min_contributors", "group", "limit"])]
     pub rules: bool,
     /// JSON instead of text
     #[arg(long, conflicts_with = "csv")]
@@ -108,23 +80,8 @@ pub struct Precision {
 impl Precision {
     /// The query parameters.
     fn query(&self) -> Vec<(&'static str, String)> {
-        let lists = [
-            ("card", &self.card),
-            ("chip", &self.chip),
-            ("workload", &self.workload),
-            ("scene", &self.scene),
-            ("preset", &self.preset),
-            ("driver", &self.driver),
-            ("branch", &self.branch),
-            ("platform", &self.platform),
-            ("api", &self.api),
-        ];
-        let mut query: Vec<(&'static str, String)> = Vec::new();
-        for (name, values) in lists {
-            query.extend(values.iter().map(|value| (name, value.clone())));
-        }
+        let mut query = self.filters.query();
         query.extend(self.quantity.iter().map(|value| ("quantity", word(value))));
-        query.extend(self.evidence.iter().map(|value| ("evidence", word(value))));
         query.extend(self.group.iter().map(|value| ("group", word(value))));
         query.extend(self.min_contributors.map(|n| ("min_contributors", n.to_string())));
         query
@@ -169,14 +126,6 @@ impl Precision {
             output::data(render_records(&rows, judged, columns::width()).as_bytes())?;
         }
         Ok(Outcome::Done)
-    }
-}
-
-fn text(row: &Value, name: &str) -> String {
-    match row.get(name) {
-        Some(Value::String(text)) => text.clone(),
-        Some(Value::Number(number)) => number.to_string(),
-        _ => String::new(),
     }
 }
 

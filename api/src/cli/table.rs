@@ -7,8 +7,9 @@ use super::ServerArgs;
 use super::client::Client;
 use super::columns::{self, Column, figure};
 use super::exit::{Ended, Outcome};
+use super::filters::{Filters, word};
 use super::output;
-use super::pages::Pages;
+use super::pages::{Pages, text};
 use super::report::wrapped;
 
 /// A definition of the 1% low.
@@ -46,19 +47,6 @@ pub enum Group {
     Platform,
 }
 
-/// Evidence grades.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Evidence {
-    /// Three or more passes of 60 s and 3000 frames each
-    Full,
-    /// Three or more passes, some shorter
-    Short,
-    /// One or two passes
-    Quick,
-    /// No frame times, only what another program said
-    Summary,
-}
-
 /// Prints medians.
 #[derive(Debug, Args)]
 #[command(
@@ -70,45 +58,18 @@ pub enum Evidence {
                   wearmark table --csv > medians.csv"
 )]
 pub struct Table {
-    /// Card id
-    #[arg(long)]
-    pub card: Vec<String>,
-    /// Chip id
-    #[arg(long)]
-    pub chip: Vec<String>,
-    /// Workload id
-    #[arg(long)]
-    pub workload: Vec<String>,
-    /// Scene id
-    #[arg(long)]
-    pub scene: Vec<String>,
-    /// Preset
-    #[arg(long)]
-    pub preset: Vec<String>,
+    /// Which runs it takes
+    #[command(flatten)]
+    pub filters: Filters,
     /// Width, pixels
     #[arg(long)]
     pub width: Option<u32>,
     /// Height, pixels
     #[arg(long)]
     pub height: Option<u32>,
-    /// Driver release id
-    #[arg(long)]
-    pub driver: Vec<String>,
-    /// Driver branch
-    #[arg(long)]
-    pub branch: Vec<String>,
-    /// Platform class
-    #[arg(long)]
-    pub platform: Vec<String>,
-    /// Graphics API
-    #[arg(long)]
-    pub api: Vec<String>,
     /// Definition of the 1% low
     #[arg(long, value_enum)]
     pub definition: Option<Definition>,
-    /// Evidence grade [default: full and short]
-    #[arg(long, value_enum, value_delimiter = ',')]
-    pub evidence: Vec<Evidence>,
     /// Least number of contributors behind a row
     #[arg(long, value_name = "N")]
     pub min_contributors: Option<u32>,
@@ -135,30 +96,10 @@ pub struct Table {
     pub server: ServerArgs,
 }
 
-/// The word of an option's value, which is that of the query parameter.
-pub fn word(value: &impl ValueEnum) -> String {
-    value.to_possible_value().map(|v| v.get_name().to_owned()).unwrap_or_default()
-}
-
 impl Table {
     /// The query parameters.
     fn query(&self) -> Vec<(&'static str, String)> {
-        let mut query = Vec::new();
-        let lists = [
-            ("card", &self.card),
-            ("chip", &self.chip),
-            ("workload", &self.workload),
-            ("scene", &self.scene),
-            ("preset", &self.preset),
-            ("driver", &self.driver),
-            ("branch", &self.branch),
-            ("platform", &self.platform),
-            ("api", &self.api),
-        ];
-        for (name, values) in lists {
-            query.extend(values.iter().map(|value| (name, value.clone())));
-        }
-        query.extend(self.evidence.iter().map(|value| ("evidence", word(value))));
+        let mut query = self.filters.query();
         query.extend(self.group.iter().map(|value| ("group", word(value))));
         let mut one = |name, value: Option<String>| query.extend(value.map(|value| (name, value)));
         one("width", self.width.map(|v| v.to_string()));
@@ -249,14 +190,6 @@ pub fn render(rows: &[Value], width: usize) -> String {
         0,
     ));
     text
-}
-
-fn text(row: &Value, name: &str) -> String {
-    match row.get(name) {
-        Some(Value::String(text)) => text.clone(),
-        Some(Value::Number(number)) => number.to_string(),
-        _ => String::new(),
-    }
 }
 
 fn keys(row: &Value) -> Vec<String> {

@@ -5,50 +5,30 @@ use actix_web::{HttpRequest, HttpResponse};
 use utoipa::IntoParams;
 use wearmark_core::policy::Policy;
 use wearmark_core::run::LowDefinition;
-use wearmark_core::statistics::Grade;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, MediansSort, medians};
 
+use super::filters::FilterParameters;
 use crate::error::ApiError;
 use crate::published::table::{self, Page};
 use crate::query::Parameters;
 use crate::state::State;
 use crate::views::table::MediansPage;
 
-/// Filters, grouping and order of the medians. Lists may be repeated or joined by commas.
+/// Resolution, grouping and order of the medians.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "only the derived description is used")]
 pub(crate) struct MediansParameters {
-    /// Card ids.
-    card: Option<Vec<String>>,
-    /// Chip ids.
-    chip: Option<Vec<String>>,
-    /// Workload ids.
-    workload: Option<Vec<String>>,
-    /// Scene ids.
-    scene: Option<Vec<String>>,
-    /// Presets.
-    preset: Option<Vec<String>>,
     /// Width, pixels.
     #[param(minimum = 1, maximum = 65535)]
     width: Option<u32>,
     /// Height, pixels.
     #[param(minimum = 1, maximum = 65535)]
     height: Option<u32>,
-    /// Driver release ids.
-    driver: Option<Vec<String>>,
-    /// Driver branches.
-    branch: Option<Vec<String>>,
-    /// Platform classes.
-    platform: Option<Vec<String>>,
-    /// Graphics APIs.
-    api: Option<Vec<String>>,
     /// Definition of the 1% low shown: `percentile` (where not given), `tail-mean` or `time-share`.
     #[param(pattern = "^(percentile|tail-mean|time-share)$")]
     definition: Option<String>,
-    /// Evidence grades pooled: `full`, `short`, `quick`, `summary`; `full` and `short` where not given.
-    evidence: Option<Vec<String>>,
     /// Only rows with at least that many contributors.
     #[param(minimum = 0, maximum = 1000000)]
     min_contributors: Option<u32>,
@@ -91,21 +71,11 @@ const SORTS: [(&str, MediansSort); 4] = [
 ];
 
 impl MediansParameters {
-    /// All parameters.
+    /// All parameters, filters aside.
     pub(crate) const NAMES: &'static [&'static str] = &[
-        "card",
-        "chip",
-        "workload",
-        "scene",
-        "preset",
         "width",
         "height",
-        "driver",
-        "branch",
-        "platform",
-        "api",
         "definition",
-        "evidence",
         "min_contributors",
         "group",
         "target",
@@ -118,21 +88,12 @@ impl MediansParameters {
     fn read(read: &mut Parameters) -> MediansQuery {
         let group = read.choices("group", &GROUPS);
         MediansQuery {
-            card: read.list("card"),
-            chip: read.list("chip"),
-            workload: read.list("workload"),
-            scene: read.list("scene"),
-            preset: read.list("preset"),
+            filters: FilterParameters::read(read),
             width: read.number("width", 1, 65535),
             height: read.number("height", 1, 65535),
-            driver: read.list("driver"),
-            branch: read.list("branch"),
-            platform: read.list("platform"),
-            api: read.list("api"),
             definition: read
                 .choice("definition", &LowDefinition::ALL.map(|d| (d.as_str(), d)))
                 .unwrap_or_default(),
-            evidence: read.choices("evidence", &GRADES.map(|g| (g.as_str(), g))),
             min_contributors: read.number("min_contributors", 0, 1_000_000).unwrap_or(0),
             by_driver: group.contains(&Group::Driver),
             by_build: group.contains(&Group::Build),
@@ -143,15 +104,14 @@ impl MediansParameters {
     }
 }
 
-const GRADES: [Grade; 4] = [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary];
-
 /// Medians per configuration: median of contributor medians, with interval, counts and spread.
-#[utoipa::path(get, path = "/v1/medians", tag = "tables", params(MediansParameters),
+#[utoipa::path(get, path = "/v1/medians", tag = "tables", params(FilterParameters, MediansParameters),
     responses((status = 200, description = "The rows", content(
             (MediansPage = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"))),
         crate::openapi::Table))]
 pub async fn list_medians(state: Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
-    let mut read = Parameters::read(request.query_string(), MediansParameters::NAMES);
+    let mut read =
+        Parameters::read(request.query_string(), &FilterParameters::names_and(MediansParameters::NAMES));
     let query = MediansParameters::read(&mut read);
     let page = Page::read(read, &request)?;
     let definition = query.definition.as_str();

@@ -4,11 +4,11 @@ use actix_web::web::Data;
 use actix_web::{HttpRequest, HttpResponse};
 use utoipa::IntoParams;
 use wearmark_core::policy::Policy;
-use wearmark_core::statistics::Grade;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::precision::{PrecisionQuery, Quantity, precision};
 use wearmark_core::table::rules::rules;
 
+use super::filters::FilterParameters;
 use super::storage_error;
 use crate::error::ApiError;
 use crate::published::answer::{self, Asked, At, Made};
@@ -18,33 +18,13 @@ use crate::query::Parameters;
 use crate::state::State;
 use crate::views::precision::{PrecisionPage, RuleRecords};
 
-/// Filters and grouping of the table of precision. Lists may be repeated or joined by commas.
+/// Quantities and grouping of the table of precision.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[expect(dead_code, reason = "only the derived description is used")]
 pub(crate) struct PrecisionParameters {
-    /// Card ids.
-    card: Option<Vec<String>>,
-    /// Chip ids.
-    chip: Option<Vec<String>>,
-    /// Workload ids.
-    workload: Option<Vec<String>>,
-    /// Scene ids.
-    scene: Option<Vec<String>>,
-    /// Presets.
-    preset: Option<Vec<String>>,
-    /// Driver release ids.
-    driver: Option<Vec<String>>,
-    /// Driver branches.
-    branch: Option<Vec<String>>,
-    /// Platform classes.
-    platform: Option<Vec<String>>,
-    /// Graphics APIs.
-    api: Option<Vec<String>>,
     /// What was measured: `mean-fps`, `low-percentile`, `low-tail-mean`, `low-time-share`; all where not given.
     quantity: Option<Vec<String>>,
-    /// Evidence grades taken: `full`, `short`, `quick`, `summary`; `full` and `short` where not given.
-    evidence: Option<Vec<String>>,
     /// Only rows with at least that many contributors.
     #[param(minimum = 0, maximum = 1000000)]
     min_contributors: Option<u32>,
@@ -79,43 +59,16 @@ const GROUPS: [(&str, Group); 4] = [
     ("build", Group::Build),
 ];
 
-const GRADES: [Grade; 4] = [Grade::Full, Grade::Short, Grade::Quick, Grade::Summary];
-
 impl PrecisionParameters {
-    /// All parameters.
-    pub(crate) const NAMES: &'static [&'static str] = &[
-        "card",
-        "chip",
-        "workload",
-        "scene",
-        "preset",
-        "driver",
-        "branch",
-        "platform",
-        "api",
-        "quantity",
-        "evidence",
-        "min_contributors",
-        "group",
-        "limit",
-        "cursor",
-        "format",
-    ];
+    /// All parameters, filters aside.
+    pub(crate) const NAMES: &'static [&'static str] =
+        &["quantity", "min_contributors", "group", "limit", "cursor", "format"];
 
     fn read(read: &mut Parameters) -> PrecisionQuery {
         let group = read.choices("group", &GROUPS);
         PrecisionQuery {
-            card: read.list("card"),
-            chip: read.list("chip"),
-            workload: read.list("workload"),
-            scene: read.list("scene"),
-            preset: read.list("preset"),
-            driver: read.list("driver"),
-            branch: read.list("branch"),
-            platform: read.list("platform"),
-            api: read.list("api"),
+            filters: FilterParameters::read(read),
             quantity: read.choices("quantity", &Quantity::ALL.map(|q| (q.as_str(), q))),
-            evidence: read.choices("evidence", &GRADES.map(|g| (g.as_str(), g))),
             min_contributors: read.number("min_contributors", 0, 1_000_000).unwrap_or(0),
             by_card: group.contains(&Group::Card),
             by_preset: group.contains(&Group::Preset),
@@ -127,12 +80,13 @@ impl PrecisionParameters {
 
 /// Repeatability and reproducibility of each workload, scene and quantity (ISO 5725-2), with consistency and outlier
 /// tests: how well one contributor's runs repeat and how far contributors differ, per cent.
-#[utoipa::path(get, path = "/v1/precision", tag = "tables", params(PrecisionParameters),
+#[utoipa::path(get, path = "/v1/precision", tag = "tables", params(FilterParameters, PrecisionParameters),
     responses((status = 200, description = "The rows", content(
             (PrecisionPage = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.apache.parquet"))),
         crate::openapi::Table))]
 pub async fn list_precision(state: Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
-    let mut read = Parameters::read(request.query_string(), PrecisionParameters::NAMES);
+    let mut read =
+        Parameters::read(request.query_string(), &FilterParameters::names_and(PrecisionParameters::NAMES));
     let query = PrecisionParameters::read(&mut read);
     let page = Page::read(read, &request)?;
     let make = move |frame: &RunFrame, policy: &Policy| precision(frame, &query, policy);

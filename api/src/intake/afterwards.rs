@@ -40,7 +40,10 @@ pub(super) fn follow(
     run: &RunId,
     judgement: Judgement,
 ) -> Result<Judgement, StorageError> {
-    let Some((ln_fps, ln_low_ratio)) = judge::figures(&submission.examined) else { return Ok(judgement) };
+    let examined = &submission.examined;
+    let Some(mean_fps) = examined.statistics.mean_fps.filter(|_| judge::figures(examined).is_some()) else {
+        return Ok(judgement);
+    };
     let Some(standing) = standing(judgement.verdict, held_by_numbers(&judgement.findings)) else {
         return Ok(judgement);
     };
@@ -50,9 +53,9 @@ pub(super) fn follow(
         ledger.put(&LedgerEntry {
             run: run.as_str(),
             subject: submission.subject(),
-            ln_fps,
-            ln_low_ratio,
-            grade: submission.examined.statistics.grade,
+            mean_fps,
+            low_fps: examined.statistics.low_percentile_fps,
+            grade: examined.statistics.grade,
             standing,
             revision,
         });
@@ -149,9 +152,8 @@ pub(crate) fn amend(
     tx.change.tables = revision;
     let by_numbers = verdict == Verdict::Held && held_by_numbers(std::slice::from_ref(&finding));
     let entry = Entry::verdict_changed(run, cause.as_str(), verdict, &finding.code);
-    submissions::add_finding(tx.conn, run, finding, Some((verdict, revision)))?;
     let judged = Judged { at, revision, cause, verdict, by_numbers, unconfirmed, numbers };
-    judgements::add(tx.conn, run, &judged)?;
+    submissions::amend(tx.conn, run, finding, &judged)?;
     entry.write(tx.conn, at)?;
     intake.storage.ledger(tx.conn, &intake.policy, |ledger| match standing(verdict, by_numbers) {
         Some(standing) => ledger.restand(run, standing, revision),

@@ -51,7 +51,7 @@ pub(super) fn store(
     insert(tx, submission, &run, &judgement, blob.as_deref(), &found)?;
     let judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
     if judgement.verdict != Verdict::Rejected {
-        siblings::revisit(intake, tx, submission, &run, &ladder)?;
+        siblings::revisit(tx, submission, &run, &ladder)?;
     }
     let receipt = receipt(submission, Some(run.clone()), judgement);
     if let Some(key) = key {

@@ -26,7 +26,10 @@ impl Keeper {
     pub fn start(intake: Intake) -> std::io::Result<Keeper> {
         let (stop, stopped) = channel();
         let thread = thread::Builder::new().name("keeper".to_owned()).spawn(move || {
-            while stopped.recv_timeout(LOOK) == Err(RecvTimeoutError::Timeout) {
+            // The first look reads the ledger, so that the first submission need not wait for it.
+            let mut wait = Duration::ZERO;
+            while stopped.recv_timeout(wait) == Err(RecvTimeoutError::Timeout) {
+                wait = LOOK;
                 let now = Utc::now();
                 match due(&intake, now).and_then(|due| due.then(|| refit(&intake, now)).transpose()) {
                     Ok(None) => {}

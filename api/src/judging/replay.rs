@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use wearmark_core::judge::weigh;
+use wearmark_core::judge::{ln_figures, weigh};
 use wearmark_core::ledger::Ledger;
 use wearmark_core::policy::Policy;
 use wearmark_core::statistics;
@@ -80,10 +80,10 @@ fn again(
             Cause::Arrival => Some(ledger.inputs(&event.subject(), &policy.judge)),
             _ => ledger.stored_inputs(&event.run, &policy.judge).map(|(inputs, ..)| inputs),
         };
-        let ln_low_ratio = event.low_fps.map(|low| (low / event.mean_fps).ln());
+        let (ln_fps, ln_low_ratio) = ln_figures(event.mean_fps, event.low_fps);
         match inputs {
             Some(inputs) => {
-                let fresh = weigh(event.mean_fps.ln(), ln_low_ratio, &inputs, &policy.judge);
+                let fresh = weigh(ln_fps, ln_low_ratio, &inputs, &policy.judge);
                 if fresh.inputs != numbers.inputs {
                     differences.push(format!("evidence {:?}, stored {:?}", fresh.inputs, numbers.inputs));
                 } else if fresh != *numbers {

@@ -43,9 +43,8 @@ impl Entry {
     }
 
     /// A stored run got a further finding because another run showed it.
-    pub(crate) fn finding_added(run: &str, code: &str, shown_by: &str, verdict: Option<Verdict>) -> Entry {
-        let detail =
-            json!({ "finding": code, "shown_by": shown_by, "verdict": verdict.map(Verdict::as_str) });
+    pub(crate) fn finding_added(run: &str, code: &str, shown_by: &str) -> Entry {
+        let detail = json!({ "finding": code, "shown_by": shown_by });
         Entry { actor: SERVICE.to_owned(), action: "finding-added", subject: run.to_owned(), detail }
     }
 

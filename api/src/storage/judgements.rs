@@ -10,7 +10,7 @@ use wearmark_core::verdict::Verdict;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::rows::odd;
-use super::tables::{judgements, runs, submissions, traits};
+use super::tables::{judgements, runs, traits};
 use super::time;
 
 /// Why a run was judged.
@@ -18,8 +18,6 @@ use super::time;
 pub enum Cause {
     /// It came in.
     Arrival,
-    /// A further rung of its resolution ladder was measured.
-    Ladder,
     /// Another contributor's run of the cell or release was accepted.
     Neighbour,
     /// Another contributor's held run agrees.
@@ -33,7 +31,6 @@ impl Cause {
     pub fn as_str(self) -> &'static str {
         match self {
             Cause::Arrival => "arrival",
-            Cause::Ladder => "ladder",
             Cause::Neighbour => "neighbour",
             Cause::Corroborated => "corroborated",
             Cause::Refit => "refit",
@@ -41,7 +38,7 @@ impl Cause {
     }
 
     pub(crate) fn parse(word: &str) -> Result<Cause, StorageError> {
-        [Cause::Arrival, Cause::Ladder, Cause::Neighbour, Cause::Corroborated, Cause::Refit]
+        [Cause::Arrival, Cause::Neighbour, Cause::Corroborated, Cause::Refit]
             .into_iter()
             .find(|cause| cause.as_str() == word)
             .ok_or_else(|| odd("cause", word))
@@ -109,13 +106,16 @@ impl JudgedRow {
     }
 }
 
-/// Adds a verdict to those of a run and lets the run show its numbers.
+/// Adds a verdict to those of a run.
 pub(crate) fn add(conn: &mut Conn, run: &str, judged: &Judged) -> Result<(), StorageError> {
-    let last: Option<i32> = judgements::table
-        .filter(judgements::run.eq(run))
-        .select(max(judgements::ordinal))
-        .first(conn)
-        .map_err(StorageError::database("counting the verdicts of a run"))?;
+    let last: Option<i32> = match judged.cause {
+        Cause::Arrival => None,
+        _ => judgements::table
+            .filter(judgements::run.eq(run))
+            .select(max(judgements::ordinal))
+            .first(conn)
+            .map_err(StorageError::database("counting the verdicts of a run"))?,
+    };
     let numbers = judged.numbers.as_ref().map(serde_json::to_string).transpose();
     diesel::insert_into(judgements::table)
         .values((
@@ -131,15 +131,6 @@ pub(crate) fn add(conn: &mut Conn, run: &str, judged: &Judged) -> Result<(), Sto
         ))
         .execute(conn)
         .map_err(StorageError::database("storing a verdict"))?;
-    let Some(numbers) = &judged.numbers else { return Ok(()) };
-    diesel::update(submissions::table.filter(submissions::run.eq(run)))
-        .set((
-            submissions::peers.eq(i64::from(numbers.inputs.cell.contributors)),
-            submissions::deviation.eq(numbers.mean.deviation),
-            submissions::z.eq(numbers.mean.z),
-        ))
-        .execute(conn)
-        .map_err(StorageError::database("storing the numbers of a verdict"))?;
     Ok(())
 }
 

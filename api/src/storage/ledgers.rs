@@ -111,8 +111,8 @@ impl Event {
         ledger.put(&Entry {
             run: &self.run,
             subject: self.subject(),
-            ln_fps: self.mean_fps.ln(),
-            ln_low_ratio: self.low_fps.map(|low| (low / self.mean_fps).ln()),
+            mean_fps: self.mean_fps,
+            low_fps: self.low_fps,
             grade: self.grade,
             standing,
             revision: self.revision,

@@ -268,6 +268,7 @@ pub(crate) fn list(
 }
 
 /// The row of one run.
+#[cfg(test)]
 pub(crate) fn record(conn: &mut Conn, id: &str) -> Result<Option<RunRecord>, StorageError> {
     runs::table
         .filter(runs::id.eq(id))
@@ -275,18 +276,6 @@ pub(crate) fn record(conn: &mut Conn, id: &str) -> Result<Option<RunRecord>, Sto
         .first(conn)
         .optional()
         .map_err(StorageError::database("reading the row of a run"))
-}
-
-/// The figures of one run.
-pub(crate) fn statistics(conn: &mut Conn, id: &str) -> Result<Option<RunStatistics>, StorageError> {
-    submissions::table
-        .filter(submissions::run.eq(id))
-        .select(submissions::statistics)
-        .first::<String>(conn)
-        .optional()
-        .map_err(StorageError::database("reading the statistics of a run"))?
-        .map(|text| serde_json::from_str(&text).map_err(StorageError::damaged("the statistics of a run")))
-        .transpose()
 }
 
 /// The rows that tables can see a change of, behind a revision, in the order of their revisions.

@@ -5,7 +5,6 @@ use diesel::prelude::*;
 use wearmark_core::finding::Finding;
 use wearmark_core::identity::Traits;
 use wearmark_core::judge::Judgement;
-use wearmark_core::verdict::Verdict;
 
 use super::connection::Conn;
 use super::error::StorageError;
@@ -53,7 +52,6 @@ impl NewSubmission<'_> {
                 submissions::fingerprint.eq(self.fingerprint),
                 submissions::document.eq(self.document),
                 submissions::statistics.eq(self.statistics),
-                submissions::peers.eq(0),
                 submissions::blob.eq(self.blob),
             ))
             .execute(conn)
@@ -81,20 +79,28 @@ impl NewSubmission<'_> {
     }
 }
 
-/// Adds a finding to a stored run. A verdict that changes with it is a further revision of the run.
-pub(crate) fn add_finding(
+/// Adds a finding to a stored run.
+pub(crate) fn add_finding(conn: &mut Conn, run: &str, finding: Finding) -> Result<(), StorageError> {
+    let there = findings::of_run(conn, run)?.len();
+    findings::insert(conn, run, there, &[finding])
+}
+
+/// Gives a stored run another verdict, with the finding that says so: a further revision of the run, and a
+/// further one of its verdicts.
+pub(crate) fn amend(
     conn: &mut Conn,
     run: &str,
     finding: Finding,
-    verdict: Option<(Verdict, i64)>,
+    judged: &Judged,
 ) -> Result<(), StorageError> {
-    let there = findings::of_run(conn, run)?.len();
-    findings::insert(conn, run, there, &[finding])?;
-    if let Some((verdict, revision)) = verdict {
-        diesel::update(runs::table.filter(runs::id.eq(run)))
-            .set((runs::verdict.eq(verdict.as_str()), runs::revision.eq(revision), runs::amended.eq(true)))
-            .execute(conn)
-            .map_err(StorageError::database("changing a verdict"))?;
-    }
-    Ok(())
+    add_finding(conn, run, finding)?;
+    diesel::update(runs::table.filter(runs::id.eq(run)))
+        .set((
+            runs::verdict.eq(judged.verdict.as_str()),
+            runs::revision.eq(judged.revision),
+            runs::amended.eq(true),
+        ))
+        .execute(conn)
+        .map_err(StorageError::database("changing a verdict"))?;
+    judgements::add(conn, run, judged)
 }

@@ -86,9 +86,6 @@ diesel::table! {
         fingerprint -> Text,
         document -> Text,
         statistics -> Text,
-        peers -> BigInt,
-        deviation -> Nullable<Double>,
-        z -> Nullable<Double>,
         blob -> Nullable<Text>,
     }
 }

@@ -9,6 +9,7 @@ use super::accounts::Role;
 use super::error::StorageError;
 use super::fixture::{Fixture, bytes, catalogue, now, open, run};
 use super::ids::{AccountId, RunId};
+use super::judgements::{Cause, Judged};
 use super::runs::RunFilter;
 use super::ticket::Ticket;
 
@@ -200,7 +201,16 @@ fn the_frame_follows_what_is_accepted() {
             "",
             "taken back by a test",
         );
-        super::submissions::add_finding(tx.conn, &id, finding, Some((Verdict::Held, revision)))
+        let judged = Judged {
+            at: now(),
+            revision,
+            cause: Cause::Refit,
+            verdict: Verdict::Held,
+            by_numbers: false,
+            unconfirmed: false,
+            numbers: None,
+        };
+        super::submissions::amend(tx.conn, &id, finding, &judged)
     });
     ticket.wait().unwrap();
     let after = fixture.storage().frame().unwrap();

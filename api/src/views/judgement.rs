@@ -24,8 +24,8 @@ pub struct PlaceView {
 
 impl From<&Place> for PlaceView {
     fn from(place: &Place) -> PlaceView {
-        let Place { expected, deviation, scale, p, z } = *place;
-        PlaceView { expected: expected.exp(), deviation, scale, p, z }
+        let Place { deviation, scale, p, z, .. } = *place;
+        PlaceView { expected: place.expected_figure(), deviation, scale, p, z }
     }
 }
 
@@ -60,8 +60,8 @@ impl From<&Numbers> for NumbersView {
             as_of: inputs.as_of,
             peers: inputs.cell.contributors,
             release_peers: inputs.release.contributors,
-            predicted_fps: inputs.mean.value.exp(),
-            prediction_sd: inputs.mean.variance.sqrt(),
+            predicted_fps: inputs.mean.figure(),
+            prediction_sd: inputs.mean.sd(),
             card_share: inputs.card_share,
             mean: PlaceView::from(&numbers.mean),
             low: numbers.low.as_ref().map(PlaceView::from),
@@ -74,7 +74,7 @@ impl From<&Numbers> for NumbersView {
 pub struct JudgedView {
     /// When it was given.
     at: DateTime<Utc>,
-    /// Why the run was judged: `arrival`, `ladder`, `neighbour`, `corroborated` or `refit`.
+    /// Why the run was judged: `arrival`, `neighbour`, `corroborated` or `refit`.
     cause: &'static str,
     /// `accepted`, `held` or `rejected`.
     verdict: &'static str,

@@ -19,6 +19,18 @@ pub struct Expected {
     pub sigma: f64,
 }
 
+impl Expected {
+    /// The figure itself.
+    pub fn figure(&self) -> f64 {
+        self.value.exp()
+    }
+
+    /// Standard deviation of the expectation, natural log.
+    pub fn sd(&self) -> f64 {
+        self.variance.sqrt()
+    }
+}
+
 /// Runs of a bench since the model was fitted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Since {
@@ -68,6 +80,13 @@ pub struct Place {
     pub p: f64,
     /// The normal quantile of that probability, signed like the deviation.
     pub z: f64,
+}
+
+impl Place {
+    /// The figure expected after all evidence.
+    pub fn expected_figure(&self) -> f64 {
+        self.expected.exp()
+    }
 }
 
 /// Inputs and outcome.

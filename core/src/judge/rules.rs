@@ -46,7 +46,7 @@ pub(super) const RULES: &[Rule] = &[
     Rule {
         code: "unconfirmed",
         severity: Severity::Note,
-        explanation: "The model knows too little of the card or the workload to say what the rate should be; the run is shown, but held against nobody until a second contributor agrees.",
+        explanation: "The model knows too little of the card or the workload to say what the rate should be; the run counts and is marked, and others beside it are judged with the doubt that one first value may be wrong.",
     },
     Rule {
         code: "unit-against-peers",

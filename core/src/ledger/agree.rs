@@ -10,29 +10,39 @@ use crate::statistics::quantile::median;
 /// Held runs beside a run that are looked at again when it is accepted, the newest.
 const NEIGHBOURS: usize = 16;
 
+/// What one contributor's runs of a cell come to.
+struct One {
+    residual: f64,
+    ln_fps: f64,
+    ln_low_ratio: Option<f64>,
+}
+
 /// Residuals reduced: median over contributors of each contributor's median. Contributors whose figures are the
-/// same count once, until it is known why.
+/// same in mean and 1% low count once, until it is known why.
 pub(super) fn support(
     rows: &[&Row],
     residual: impl Fn(&Row) -> Option<f64>,
     policy: &JudgePolicy,
 ) -> Support {
-    let mut of: Vec<(u32, f64, f64)> =
-        rows.iter().filter_map(|row| Some((row.features.contributor, residual(row)?, row.ln_fps))).collect();
-    of.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    let mut medians: Vec<(f64, f64)> = Vec::new();
-    for one in of.chunk_by(|a, b| a.0 == b.0) {
-        let mut residuals: Vec<f64> = one.iter().map(|(_, residual, _)| *residual).collect();
-        let mut rates: Vec<f64> = one.iter().map(|(_, _, rate)| *rate).collect();
-        if let (Some(residual), Some(rate)) = (median(&mut residuals), median(&mut rates)) {
-            medians.push((residual, rate));
-        }
-    }
-    medians.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    medians.dedup_by(|b, a| {
-        (a.0 - b.0).abs() < 0.1 * policy.same_figure && (a.1 - b.1).abs() < 0.1 * policy.same_figure
+    let mut of: Vec<(&Row, f64)> = rows.iter().filter_map(|row| Some((*row, residual(row)?))).collect();
+    of.sort_by_key(|(row, _)| row.features.contributor);
+    let mut all: Vec<One> = of
+        .chunk_by(|a, b| a.0.features.contributor == b.0.features.contributor)
+        .filter_map(|own| {
+            let middle = |values: Vec<f64>| median(&mut { values });
+            Some(One {
+                residual: middle(own.iter().map(|(_, residual)| *residual).collect())?,
+                ln_fps: middle(own.iter().map(|(row, _)| row.ln_fps).collect())?,
+                ln_low_ratio: middle(own.iter().filter_map(|(row, _)| row.ln_low_ratio()).collect()),
+            })
+        })
+        .collect();
+    all.sort_by(|a, b| a.ln_fps.total_cmp(&b.ln_fps).then(a.residual.total_cmp(&b.residual)));
+    let same = |a: f64, b: f64| (a - b).abs() < policy.same_figure;
+    all.dedup_by(|b, a| {
+        same(a.ln_fps, b.ln_fps) && a.ln_low_ratio.zip(b.ln_low_ratio).is_some_and(|(a, b)| same(a, b))
     });
-    let mut residuals: Vec<f64> = medians.iter().map(|(residual, _)| *residual).collect();
+    let mut residuals: Vec<f64> = all.iter().map(|one| one.residual).collect();
     let contributors = u32::try_from(residuals.len()).unwrap_or(u32::MAX);
     Support { contributors, residual: median(&mut residuals).unwrap_or(0.0) }
 }

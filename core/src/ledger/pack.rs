@@ -2,7 +2,7 @@
 
 use thiserror::Error;
 
-use super::Ledger;
+use super::Lesson;
 use super::words::Words;
 use crate::model::Model;
 
@@ -29,13 +29,13 @@ fn length(of: usize) -> [u8; 4] {
     u32::try_from(of).unwrap_or(u32::MAX).to_le_bytes()
 }
 
-impl Ledger {
-    /// A model that was fitted to this ledger, with its vocabulary: the number of words, each word with its length
+impl Lesson {
+    /// The model that was fitted to it, with its vocabulary: the number of words, each word with its length
     /// before it, then the model. Lengths have four bytes, least significant first.
     pub fn pack(&self, model: &Model) -> Vec<u8> {
         let mut bytes = Vec::new();
-        bytes.extend(length(self.words.list().len()));
-        for word in self.words.list() {
+        bytes.extend(length(self.words.len()));
+        for word in &self.words {
             bytes.extend(length(word.len()));
             bytes.extend(word.as_bytes());
         }
@@ -45,7 +45,7 @@ impl Ledger {
 }
 
 impl Packed {
-    /// Reads what [`Ledger::pack`] wrote; predictions are the same bit for bit.
+    /// Reads what [`Lesson::pack`] wrote; predictions are the same bit for bit.
     ///
     /// # Errors
     /// When the bytes are cut short or are something else.

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::{Entry, NEWEST, Standing};
+use crate::judge::ln_figures;
 use crate::model::{Features, Model, Observation};
 use crate::statistics::Grade;
 
@@ -45,6 +46,7 @@ fn weight(grade: Grade) -> f64 {
 
 impl Row {
     pub(super) fn new(entry: &Entry<'_>, features: Features, cell: u32) -> Row {
+        let (ln_fps, ln_low_ratio) = ln_figures(entry.mean_fps, entry.low_fps);
         Row {
             run: entry.run.into(),
             features,
@@ -52,8 +54,8 @@ impl Row {
             measured_day: entry.subject.measured_day,
             standing: entry.standing,
             revision: entry.revision,
-            ln_fps: entry.ln_fps,
-            low: entry.ln_low_ratio.unwrap_or(f64::NAN),
+            ln_fps,
+            low: ln_low_ratio.unwrap_or(f64::NAN),
             weight: weight(entry.grade),
             residual: 0.0,
             low_residual: f64::NAN,

@@ -70,8 +70,8 @@ impl Given {
         ledger.put(&Entry {
             run: &self.run,
             subject: self.subject(),
-            ln_fps: self.ln_fps,
-            ln_low_ratio: Some(-0.3),
+            mean_fps: self.ln_fps.exp(),
+            low_fps: Some((self.ln_fps - 0.3).exp()),
             grade: Grade::Full,
             standing: self.standing,
             revision: self.revision,
@@ -149,7 +149,7 @@ fn runs_of_the_bench_count_until_the_model_has_learnt_them() {
     let since = ledger.inputs(&next.subject(), &policy()).bench;
     assert_eq!(since.runs, 2);
     assert_eq!(ledger.accepted_since(), 2);
-    let model = Arc::new(ledger.fitted(&Policy::published()));
+    let model = Arc::new(ledger.lesson().fitted(&Policy::published()));
     ledger.install(model, 1, 1, 2.4);
     assert_eq!(ledger.inputs(&next.subject(), &policy()).bench.runs, 1);
     assert_eq!((ledger.accepted_since(), ledger.model_number()), (1, 1));
@@ -208,10 +208,10 @@ fn the_ledger_is_the_same_however_it_came_about() {
     read.push(Given { revision: 61, ..all[4].clone() });
     let mut read = ledger(&read);
     read.remove("r-9", 62);
-    let packed = grown.pack(&grown.fitted(&Policy::published()));
+    let packed = grown.lesson().pack(&grown.lesson().fitted(&Policy::published()));
     let mut other = Ledger::with(Packed::from_bytes(&packed).unwrap(), 1, 30, 2.3);
     other.take_over(&read);
-    let model = Arc::new(grown.fitted(&Policy::published()));
+    let model = Arc::new(grown.lesson().fitted(&Policy::published()));
     grown.install(model, 1, 30, 2.3);
     for one in &all {
         let fresh = Given { contributor: "eve".to_owned(), ..one.clone() };
@@ -233,7 +233,7 @@ fn the_ledger_is_the_same_however_it_came_about() {
 #[test]
 fn a_stored_model_that_was_cut_short_is_refused() {
     let ledger = ledger(&[given(1, "ada", 4.0)]);
-    let bytes = ledger.pack(ledger.model());
+    let bytes = ledger.lesson().pack(ledger.model());
     assert!(Packed::from_bytes(&bytes).is_ok());
     for cut in [0, 3, 10, bytes.len() - 1] {
         assert!(Packed::from_bytes(&bytes[..cut]).is_err(), "{cut}");
@@ -253,7 +253,7 @@ fn a_contributor_whose_benches_are_all_faster_stands_out_in_the_audit() {
         }
     }
     let mut ledger = ledger(&all);
-    let model = Arc::new(ledger.fitted(&Policy::published()));
+    let model = Arc::new(ledger.lesson().fitted(&Policy::published()));
     ledger.install(model, 1, 1_000, 2.4);
     let audited = ledger.audit(&Policy::published());
     assert_eq!(audited.len(), 10);

@@ -2,44 +2,25 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::filters::Filters;
 use super::frame::RunFrame;
 use super::output::Table;
 use super::{limits, pool, rows};
 use crate::error::CoreError;
 use crate::policy::Policy;
 use crate::run::LowDefinition;
-use crate::statistics::Grade;
 
-/// Which runs to pool, how, and in which order to show the rows. Empty filters let everything through;
-/// a value that no run has makes an empty table.
+/// Which runs to pool, how, and in which order to show the rows.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct MediansQuery {
-    /// Card ids.
-    pub card: Vec<String>,
-    /// Chip ids.
-    pub chip: Vec<String>,
-    /// Workload ids.
-    pub workload: Vec<String>,
-    /// Scene ids.
-    pub scene: Vec<String>,
-    /// Presets.
-    pub preset: Vec<String>,
+    /// Which runs are pooled, resolution aside.
+    pub filters: Filters,
     /// Width, pixels.
     pub width: Option<u32>,
     /// Height, pixels.
     pub height: Option<u32>,
-    /// Driver release ids.
-    pub driver: Vec<String>,
-    /// Driver branches.
-    pub branch: Vec<String>,
-    /// Platform classes.
-    pub platform: Vec<String>,
-    /// Graphics APIs.
-    pub api: Vec<String>,
     /// Definition of the 1% low shown.
     pub definition: LowDefinition,
-    /// Grades pooled; empty means the default, `full` and `short`.
-    pub evidence: Vec<Grade>,
     /// Only rows with at least that many contributors.
     pub min_contributors: u32,
     /// Extra keys beside the configuration.

@@ -65,13 +65,6 @@ pub(super) fn one_of(column: Expr, codes: Vec<u32>) -> Expr {
     }
 }
 
-/// What else a row must have: in each column with words, one of them.
-pub(super) fn having(wanted: Expr, frame: &RunFrame, words: &[(&str, &[String])]) -> Expr {
-    words.iter().filter(|(_, words)| !words.is_empty()).fold(wanted, |wanted, (name, words)| {
-        wanted.and(one_of(col(*name).to_physical(), frame.words().codes(name, words)))
-    })
-}
-
 /// Groups the runs that a query asks for.
 pub(super) fn pool(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> Result<Pooled, CoreError> {
     let data = frame.data()?;
@@ -80,19 +73,7 @@ pub(super) fn pool(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> R
 }
 
 fn pooled(data: &DataFrame, frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> PolarsResult<Pooled> {
-    let grades = if query.evidence.is_empty() { &policy.table.evidence } else { &query.evidence };
-    let words: [(&str, &[String]); 9] = [
-        (CARD, &query.card),
-        (CHIP, &query.chip),
-        (WORKLOAD, &query.workload),
-        (SCENE, &query.scene),
-        (PRESET, &query.preset),
-        (DRIVER, &query.driver),
-        (BRANCH, &query.branch),
-        (PLATFORM, &query.platform),
-        (API, &query.api),
-    ];
-    let wanted = having(has_figures(grades), frame, &words);
+    let wanted = query.filters.wanted(frame, policy);
     let ladder = data.clone().lazy().filter(wanted).collect()?;
     let sizes = [(WIDTH, query.width), (HEIGHT, query.height)];
     let size = sizes.iter().filter_map(|(name, wanted)| wanted.map(|w| col(*name).eq(lit(w))));

@@ -4,17 +4,17 @@ use polars::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::columns::*;
+use super::filters::Filters;
 use super::frame::RunFrame;
 use super::keys::Words;
 use super::output::Table;
-use super::pool;
 use super::sittings::{self, Group};
 use crate::error::CoreError;
 use crate::interlab::nested::{Measured, Nested, nested};
 use crate::interlab::precision::LIMIT_FACTOR;
 use crate::policy::Policy;
 use crate::policy::precision::PrecisionPolicy;
-use crate::statistics::{Grade, sum};
+use crate::statistics::sum;
 
 /// What was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -58,28 +58,10 @@ impl Quantity {
 /// Which runs to take and how to split them. Empty filters let everything through.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct PrecisionQuery {
-    /// Card ids.
-    pub card: Vec<String>,
-    /// Chip ids.
-    pub chip: Vec<String>,
-    /// Workload ids.
-    pub workload: Vec<String>,
-    /// Scene ids.
-    pub scene: Vec<String>,
-    /// Presets.
-    pub preset: Vec<String>,
-    /// Driver release ids.
-    pub driver: Vec<String>,
-    /// Driver branches.
-    pub branch: Vec<String>,
-    /// Platform classes.
-    pub platform: Vec<String>,
-    /// Graphics APIs.
-    pub api: Vec<String>,
+    /// Which runs are compared.
+    pub filters: Filters,
     /// Quantities; all where empty.
     pub quantity: Vec<Quantity>,
-    /// Grades taken; empty means the default, `full` and `short`.
-    pub evidence: Vec<Grade>,
     /// Only rows with at least that many contributors.
     pub min_contributors: u32,
     /// Extra keys beside workload and scene: card.
@@ -131,19 +113,7 @@ impl PrecisionQuery {
 /// When the table engine fails.
 pub fn precision(frame: &RunFrame, query: &PrecisionQuery, policy: &Policy) -> Result<Table, CoreError> {
     let failed = |source| CoreError::Table { doing: "computing precision", source };
-    let grades = if query.evidence.is_empty() { &policy.table.evidence } else { &query.evidence };
-    let words: [(&str, &[String]); 9] = [
-        (CARD, &query.card),
-        (CHIP, &query.chip),
-        (WORKLOAD, &query.workload),
-        (SCENE, &query.scene),
-        (PRESET, &query.preset),
-        (DRIVER, &query.driver),
-        (BRANCH, &query.branch),
-        (PLATFORM, &query.platform),
-        (API, &query.api),
-    ];
-    let wanted = pool::having(pool::has_figures(grades), frame, &words);
+    let wanted = query.filters.wanted(frame, policy);
     let runs = frame.data()?.lazy().filter(wanted).collect().map_err(failed)?;
     let rows = rows(&runs, query, &policy.precision).map_err(failed)?;
     Table::of(columns(&runs, &rows, query).map_err(failed)?)

@@ -6,6 +6,7 @@ use crate::policy::Policy;
 use crate::run::{Outcome, SceneKind};
 use crate::statistics::Grade;
 
+use super::filters::Filters;
 use super::frame::RunFrame;
 use super::medians::{MediansQuery, medians};
 use super::track::{track, track_table};
@@ -91,10 +92,14 @@ fn filters_and_groups_split_what_they_name() {
     let frame = RunFrame::new(&[fact("1", "ada", "d1", 40.0), fact("2", "ada", "d2", 44.0)]).unwrap();
     let query = MediansQuery { by_driver: true, ..MediansQuery::default() };
     assert_eq!(medians(&frame, &query, &Policy::published()).unwrap().len(), 2);
-    let query = MediansQuery { driver: vec!["d2".to_owned()], ..query };
+    let query =
+        MediansQuery { filters: Filters { driver: vec!["d2".to_owned()], ..Filters::default() }, ..query };
     let rows = medians(&frame, &query, &Policy::published()).unwrap().json_rows();
     assert_eq!((rows.len(), &rows[0]["mean_fps"]), (1, &44.0.into()));
-    let query = MediansQuery { card: vec!["nobody's".to_owned()], ..MediansQuery::default() };
+    let query = MediansQuery {
+        filters: Filters { card: vec!["nobody's".to_owned()], ..Filters::default() },
+        ..MediansQuery::default()
+    };
     assert!(medians(&frame, &query, &Policy::published()).unwrap().is_empty());
 }
 

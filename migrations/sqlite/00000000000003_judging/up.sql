@@ -17,7 +17,7 @@ CREATE TABLE judgements (
     at TIMESTAMP NOT NULL,
     -- The change that made it; unique, one sequence with runs.revision.
     revision BIGINT NOT NULL UNIQUE,
-    cause TEXT NOT NULL CHECK (cause IN ('arrival', 'ladder', 'neighbour', 'corroborated', 'refit')),
+    cause TEXT NOT NULL CHECK (cause IN ('arrival', 'neighbour', 'corroborated', 'refit')),
     verdict TEXT NOT NULL CHECK (verdict IN ('accepted', 'held', 'rejected')),
     -- Whether nothing but its numbers has the run held.
     by_numbers BOOLEAN NOT NULL,
@@ -47,3 +47,13 @@ CREATE TABLE models (
     -- Contributors' records in it (Mandel's h).
     audit TEXT NOT NULL CHECK (json_valid(audit))
 );
+
+-- Runs that were judged before keep their verdict; they came without traits, so they teach the model nothing.
+INSERT INTO judgements (run, ordinal, at, revision, cause, verdict, by_numbers, unconfirmed, numbers)
+SELECT runs.id, 0, submissions.received_at, runs.revision, 'arrival', runs.verdict, FALSE, FALSE, NULL
+FROM runs JOIN submissions ON submissions.run = runs.id;
+
+-- The numbers of the judgement are in judgements now, for every verdict and in full.
+ALTER TABLE submissions DROP COLUMN peers;
+ALTER TABLE submissions DROP COLUMN deviation;
+ALTER TABLE submissions DROP COLUMN z;

@@ -246,17 +246,9 @@ impl Shelf<'_> {
     }
 
     fn refuse(&mut self, at: usize, error: IntakeError) -> Result<(), Failure> {
-        let findings = match error {
-            IntakeError::Malformed(finding)
-            | IntakeError::UnknownBench(finding)
-            | IntakeError::Duplicate { finding, .. } => vec![*finding],
-            IntakeError::OffSchema(findings) => findings,
-            other => {
-                let error = anyhow::Error::new(other)
-                    .context(format!("submission {at} of the invented world cannot be stored"));
-                return Err(Failure::Broken(error));
-            }
-        };
+        let findings = error
+            .findings()
+            .with_context(|| format!("submission {at} of the invented world cannot be stored"))?;
         self.keep(Settled { at, fate: Fate::Refused, findings });
         Ok(())
     }

@@ -172,16 +172,7 @@ impl<'a> Book<'a> {
     }
 
     fn refused(&mut self, at: usize, error: IntakeError) -> Result<(), Failure> {
-        let findings = match error {
-            IntakeError::Malformed(finding)
-            | IntakeError::UnknownBench(finding)
-            | IntakeError::Duplicate { finding, .. } => vec![*finding],
-            IntakeError::OffSchema(findings) => findings,
-            other => {
-                let error = anyhow::Error::new(other).context(format!("submission {at} cannot be stored"));
-                return Err(Failure::Broken(error));
-            }
-        };
+        let findings = error.findings().with_context(|| format!("submission {at} cannot be stored"))?;
         self.count_rules(&findings);
         Ok(())
     }
