@@ -80,3 +80,30 @@ pub struct Traits {
     /// Whether the bench's memory runs in one channel.
     pub single_channel: bool,
 }
+
+#[cfg(test)]
+impl Identity {
+    /// Something measured, for tests.
+    pub(crate) fn example() -> Identity {
+        Identity {
+            card: "card".to_owned(),
+            chip: None,
+            driver: "d1".to_owned(),
+            branch: None,
+            driver_day: None,
+            workload: "game".to_owned(),
+            workload_kind: None,
+            scene: "harbour".to_owned(),
+            scene_kind: SceneKind::ScriptedPath,
+            build: None,
+            api: "vulkan".to_owned(),
+            preset: "low".to_owned(),
+            width: 1920,
+            height: 1080,
+            render_scale: 1.0,
+            variant: String::new(),
+            platform: "a".to_owned(),
+            bench: "b".to_owned(),
+        }
+    }
+}

@@ -22,3 +22,6 @@ pub mod verdict;
 pub mod fact;
 pub mod table;
 pub mod error;
+
+#[cfg(test)]
+mod draw;

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
+use serde_json::Value;
 use wearmark_tests::binary::binary;
 use wearmark_tests::served::Served;
 
@@ -32,6 +33,22 @@ fn the_demo_prints_its_tables_in_a_minute_and_two_other_engines_agree_with_all_o
     assert!(took < LIMIT, "the demo took {took:?}");
     for part in ["invented world", "Medians", "Track", "index 100", "rejected", "planted"] {
         assert!(out.contains(part), "{part} is not in:\n{out}");
+    }
+
+    let wearmark = |arguments: &[&str]| -> String {
+        let ended = Command::new(&binary).args(arguments).arg("--data").arg(&data).output().unwrap();
+        let said = String::from_utf8_lossy(&ended.stdout).into_owned();
+        assert!(ended.status.success(), "{said}{}", String::from_utf8_lossy(&ended.stderr));
+        said
+    };
+    // Verdicts come out again bit for bit, also those that a further fit changes.
+    for _ in 0..2 {
+        let replayed: Value =
+            serde_json::from_str(&wearmark(&["replay", "--sample", "1000", "--json"])).unwrap();
+        assert!(replayed["verdicts"].as_u64().unwrap() >= 1000, "{}", replayed["verdicts"]);
+        assert_eq!(replayed["differing"], 0);
+        let fitted: Value = serde_json::from_str(&wearmark(&["refit", "--json"])).unwrap();
+        assert!(fitted["observations"].as_u64().unwrap() > 4_000, "{fitted}");
     }
 
     let served = Served::start(&binary, &data);

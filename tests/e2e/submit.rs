@@ -38,6 +38,14 @@ fn a_sound_run_is_judged_stored_and_read_back_as_submitted() {
     assert_eq!(stored["document"]["settings"]["width"], 1920);
     assert_eq!(stored["pass_frames"], json!([3700, 3700, 3700]));
     assert!(!stored.to_string().contains("wm_"));
+    let all = app.anonymous().get(&format!("/v1/runs/{id}/judgements")).expect(200).json();
+    let verdicts = all["judgements"].as_array().unwrap();
+    assert_eq!(verdicts.len(), 1);
+    assert_eq!((&verdicts[0]["cause"], &verdicts[0]["verdict"]), (&json!("arrival"), &json!("accepted")));
+    assert_eq!(verdicts[0]["numbers"], receipt["numbers"]);
+    assert_eq!(receipt["numbers"]["peers"], 0);
+    let nobody = "r-".to_owned() + &"0".repeat(32);
+    app.anonymous().get(&format!("/v1/runs/{nobody}/judgements")).expect(404);
     let times = app.anonymous().get(stored["frame_times"].as_str().unwrap()).expect(200).json();
     let back: Vec<Vec<f64>> = serde_json::from_value(times["frame_times_ms"].clone()).unwrap();
     assert_eq!(back, passes, "frame times come back bit for bit");

@@ -1,32 +1,9 @@
 //! Judgement on simulated honest and dishonest runs. The worlds are the tests' own and seeded.
 
 use super::*;
+use crate::draw::Random;
 use crate::identity::{Identity, Traits};
-use crate::run::SceneKind;
 use crate::statistics::{Grade, RunStatistics};
-
-fn identity() -> Identity {
-    Identity {
-        card: "card".to_owned(),
-        chip: None,
-        driver: "d1".to_owned(),
-        branch: None,
-        driver_day: None,
-        workload: "game".to_owned(),
-        workload_kind: None,
-        scene: "harbour".to_owned(),
-        scene_kind: SceneKind::ScriptedPath,
-        build: None,
-        api: "vulkan".to_owned(),
-        preset: "low".to_owned(),
-        width: 1920,
-        height: 1080,
-        render_scale: 1.0,
-        variant: String::new(),
-        platform: "a".to_owned(),
-        bench: "b".to_owned(),
-    }
-}
 
 fn examined(mean_fps: f64, low_fps: f64) -> Examined {
     Examined {
@@ -42,7 +19,7 @@ fn examined(mean_fps: f64, low_fps: f64) -> Examined {
             low_time_share_fps: None,
             between_pass_cv: None,
         },
-        identity: identity(),
+        identity: Identity::example(),
         traits: Traits::default(),
         findings: Vec::new(),
         proposals: Vec::new(),
@@ -74,29 +51,6 @@ fn judged(mean_fps: f64, low_fps: f64, inputs: Inputs) -> Judgement {
 
 fn codes(judgement: &Judgement) -> Vec<(&str, Severity)> {
     judgement.findings.iter().map(|f| (f.code.as_ref(), f.severity)).collect()
-}
-
-/// Splitmix64 (Steele, Lea, Flood 2014) and the polar method: enough for a test.
-struct Draw(u64);
-
-impl Draw {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        loop {
-            let (u, v) = (2.0 * self.uniform() - 1.0, 2.0 * self.uniform() - 1.0);
-            let s = u * u + v * v;
-            if s > 0.0 && s < 1.0 {
-                return u * (-2.0 * s.ln() / s).sqrt();
-            }
-        }
-    }
 }
 
 #[test]
@@ -197,7 +151,7 @@ fn rates_given_as_frame_times_are_rejected_where_that_can_be_told() {
 
 #[test]
 fn honest_runs_are_held_about_as_often_at_any_number_of_contributors() {
-    let mut draw = Draw(11);
+    let mut draw = Random(11);
     let policy = Policy::published();
     for contributors in [0_u32, 1, 2, 3, 8, 20] {
         let mut held = 0;
@@ -219,7 +173,7 @@ fn honest_runs_are_held_about_as_often_at_any_number_of_contributors() {
 
 #[test]
 fn inflation_by_a_fifth_is_found_nearly_always_once_somebody_else_is_there() {
-    let mut draw = Draw(12);
+    let mut draw = Random(12);
     let policy = Policy::published();
     let mut missed = 0;
     for _ in 0..5_000 {

@@ -2,7 +2,6 @@
 
 use super::*;
 use crate::identity::{Identity, Traits};
-use crate::run::SceneKind;
 
 /// A run of a contributor at a rate, in ln fps over the model's expectation; all in one cell unless said.
 #[derive(Clone)]
@@ -21,24 +20,9 @@ fn given(revision: i64, contributor: &str, ln_fps: f64) -> Given {
         run: format!("r-{revision}"),
         contributor: contributor.to_owned(),
         identity: Identity {
-            card: "card".to_owned(),
-            chip: None,
-            driver: "d1".to_owned(),
-            branch: None,
-            driver_day: None,
-            workload: "game".to_owned(),
-            workload_kind: None,
-            scene: "harbour".to_owned(),
-            scene_kind: SceneKind::ScriptedPath,
             build: Some("1.0".to_owned()),
-            api: "vulkan".to_owned(),
-            preset: "low".to_owned(),
-            width: 1920,
-            height: 1080,
-            render_scale: 1.0,
-            variant: String::new(),
-            platform: "a".to_owned(),
             bench: format!("bench of {contributor}"),
+            ..Identity::example()
         },
         traits: Traits { family: Some("first".to_owned()), cpu: "q4".to_owned(), ..Traits::default() },
         ln_fps,

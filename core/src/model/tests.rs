@@ -1,31 +1,8 @@
 //! The model on small worlds whose truth is known. The worlds are the tests' own and seeded.
 
 use super::*;
+use crate::draw::Random;
 use crate::policy::model::ModelPolicy;
-
-/// SplitMix64 (Steele, Lea and Flood 2014).
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        let z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-
-    fn below(&mut self, n: usize) -> usize {
-        (self.next() % n as u64) as usize
-    }
-
-    fn unit(&mut self) -> f64 {
-        ((self.next() >> 12) as f64 + 0.5) / (1_u64 << 52) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.unit().ln()).sqrt() * (std::f64::consts::TAU * self.unit()).cos()
-    }
-}
 
 /// Twelve cards, five workloads of two stages and three presets, four processors, twenty contributors.
 struct World {

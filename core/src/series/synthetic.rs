@@ -4,31 +4,11 @@
 
 use serde_json::json;
 
+use crate::draw::Random;
 use crate::finding::Finding;
 use crate::policy::Policy;
 use crate::run::{Pass, Run};
 use crate::statistics;
-
-/// SplitMix64 (Steele, Lea and Flood 2014): small, seeded, good enough for tests.
-pub(super) struct Random(pub(super) u64);
-
-impl Random {
-    pub(super) fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    pub(super) fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
-    pub(super) fn normal(&mut self) -> f64 {
-        (-2.0 * (1.0 - self.unit()).ln()).sqrt() * (std::f64::consts::TAU * self.unit()).cos()
-    }
-}
 
 /// What the scene's course looks like.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,7 +1,8 @@
 //! What the rules find in series with a known truth, and how often they are wrong on honest ones.
 
-use super::synthetic::{Course, Honest, Random, findings, run};
+use super::synthetic::{Course, Honest, findings, run};
 use super::*;
+use crate::draw::Random;
 use crate::finding::Severity;
 use crate::run::{LowDefinition, NamedLow, PassSummary};
 
