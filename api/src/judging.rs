@@ -16,6 +16,7 @@ use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
 use crate::storage::judgements::{self, Cause};
 use crate::storage::models::{self, StoredModel};
+use crate::storage::references;
 use crate::storage::writer::Tx;
 
 /// What fitting the model again came to.
@@ -58,6 +59,7 @@ pub fn due(intake: &Intake, now: DateTime<Utc>) -> Result<bool, StorageError> {
 pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError> {
     let began = Instant::now();
     let policy = Arc::clone(&intake.policy);
+    references::refresh(&intake.storage, &policy.series, now)?;
     // Cloned, so that runs can be judged while the model is fitted.
     let snapshot = {
         let conn = &mut *intake.storage.reader()?;

@@ -7,6 +7,7 @@ use serde_json::json;
 use crate::finding::Finding;
 use crate::policy::Policy;
 use crate::run::{Pass, Run};
+use crate::series::reference::References;
 use crate::statistics;
 
 /// SplitMix64 (Steele, Lea and Flood 2014): small, seeded, good enough for tests.
@@ -160,5 +161,5 @@ pub(super) fn run(passes: &[Vec<f64>]) -> Run {
 
 /// The findings on a run.
 pub(super) fn findings(run: &Run) -> Vec<Finding> {
-    super::check(run, &statistics::of_run(&run.passes), &Policy::published())
+    super::check(run, &statistics::of_run(&run.passes), &References::default(), &Policy::published())
 }
