@@ -16,6 +16,7 @@ use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
 use crate::storage::judgements::{self, Cause};
 use crate::storage::models::{self, StoredModel};
+use crate::storage::references;
 use crate::storage::writer::Tx;
 
 /// What fitting the model again came to.
@@ -56,8 +57,9 @@ pub fn due(intake: &Intake, now: DateTime<Utc>) -> Result<bool, StorageError> {
 /// # Errors
 /// When storage fails.
 pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError> {
-    let began = Instant::now();
     let policy = Arc::clone(&intake.policy);
+    references::refresh(&intake.storage, &policy.series, now)?;
+    let began = Instant::now();
     let lesson = {
         let conn = &mut *intake.storage.reader()?;
         intake.storage.ledger(conn, &policy, |ledger| ledger.lesson())?
@@ -74,7 +76,6 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
             let began = Instant::now();
             let number = models::newest(tx.conn)?.map_or(1, |newest| newest.number + 1);
             let revision = tx.change.next();
-            tx.change.tables = revision;
             let z = judgements::newest_z(tx.conn, policy.judge.calibration_runs)?;
             let limit = judge::limit(&z, &policy.judge);
             let audit = intake.storage.ledger(tx.conn, &policy, |ledger| {

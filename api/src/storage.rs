@@ -26,6 +26,7 @@ pub(crate) mod frame_codec;
 pub(crate) mod idempotency;
 pub(crate) mod ledgers;
 pub(crate) mod migrate;
+pub mod references;
 pub(crate) mod rows;
 pub(crate) mod rule_records;
 pub(crate) mod shared;

@@ -6,6 +6,7 @@ use std::time::Instant;
 
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{Pass, Run};
+use wearmark_core::series::reference::References;
 use wearmark_core::{series, statistics};
 
 const PASSES: u64 = 3;
@@ -51,7 +52,7 @@ fn main() -> Result<(), serde_json::Error> {
             "outcome": "completed"}"#,
     )?;
     run.passes = (1..=PASSES).map(pass).collect();
-    let policy = Policy::published();
+    let (policy, none) = (Policy::published(), References::default());
     let figures = statistics::of_run(&run.passes);
     let sort = median_ms(|| {
         for pass in &run.passes {
@@ -64,13 +65,13 @@ fn main() -> Result<(), serde_json::Error> {
         black_box(statistics::of_run(black_box(&run.passes)));
     });
     let check = median_ms(|| {
-        black_box(series::check(black_box(&run), &figures, &policy));
+        black_box(series::check(black_box(&run), &figures, &none, &policy));
     });
     println!("{PASSES} passes of {FRAMES} frames, median of {REPEATS} repeats");
     println!("sorting the passes     {sort:.3} ms");
     println!("statistics of the run  {of_run:.3} ms ({:.2} of sorting)", of_run / sort);
     println!("series checks          {check:.3} ms");
-    for finding in series::check(&run, &figures, &policy) {
+    for finding in series::check(&run, &figures, &none, &policy) {
         println!("  {} {}", finding.severity.as_str(), finding.code);
     }
     Ok(())

@@ -10,6 +10,7 @@ use crate::platform::{self, Proposal};
 use crate::policy::Policy;
 use crate::run::{Bench, Outcome, Run};
 use crate::series;
+use crate::series::reference::{ReferenceSet, Shape};
 use crate::statistics::{self, RunStatistics};
 
 /// A run with its figures, its canonical names and all findings so far.
@@ -33,17 +34,29 @@ pub struct Examined {
 /// stops at the first finding.
 ///
 /// `bench` is the machine the run's claim resolves to and `bench_id` its id in the service.
-pub fn examine(run: &Run, bench: &Bench, bench_id: &str, catalogue: &Catalogue, policy: &Policy) -> Examined {
+/// `references` are those of all scenes. The shape is what of the run is kept for those of its scene, none of a
+/// run that tells nothing of it.
+pub fn examine(
+    run: &Run,
+    bench: &Bench,
+    bench_id: &str,
+    catalogue: &Catalogue,
+    references: &ReferenceSet,
+    policy: &Policy,
+) -> (Examined, Option<Shape>) {
     let statistics = statistics::of_run(&run.passes);
-    let mut findings = series::check(run, &statistics, policy);
+    // Names first: which references hold depends on the scene.
     let platform = platform::check(run, bench, bench_id, catalogue);
+    let of_scene = references.of(&platform.identity.workload, &platform.identity.scene);
+    let (mut findings, shape) = series::check_and_shape(run, &statistics, of_scene, policy);
     findings.extend(platform.findings);
-    Examined {
+    let examined = Examined {
         outcome: run.outcome,
         statistics,
         identity: platform.identity,
         traits: platform.traits,
         findings,
         proposals: platform.proposals,
-    }
+    };
+    (examined, shape)
 }

@@ -2,8 +2,8 @@
 //! each rule, listed in [`RULES`]. A new rule is a new file with a `RULE` and a `check`, and a line in
 //! the two tables here.
 //!
-//! No reference profiles of scenes exist yet, so nothing here can know what a scene's course should
-//! look like; limits that would need one are wider, and say so.
+//! Where enough runs of a scene are known, its [`reference::References`] tell what the scene does; where not,
+//! limits that would need them are wider, and say so.
 
 mod trace;
 mod values;
@@ -20,12 +20,15 @@ mod disagree;
 mod background;
 mod copied;
 mod noise;
+mod repeat;
 pub mod fingerprint;
+pub mod reference;
 
 use crate::finding::{Finding, Rule};
 use crate::policy::Policy;
 use crate::run::Run;
 use crate::statistics::RunStatistics;
+use reference::{References, Shape};
 use trace::Series;
 
 /// All rules of this step, in the order they run.
@@ -50,6 +53,7 @@ pub const RULES: &[Rule] = &[
     copied::RULE,
     copied::RULE_ALIKE,
     noise::RULE,
+    repeat::RULE,
 ];
 
 /// What a rule looks like: it reads the series and adds its findings.
@@ -70,16 +74,33 @@ const CHECKS: &[Check] = &[
     background::check,
     copied::check,
     noise::check,
+    repeat::check,
 ];
 
-/// Runs every rule over every pass; findings point into `/passes/N`. O(frames).
-pub fn check(run: &Run, statistics: &RunStatistics, policy: &Policy) -> Vec<Finding> {
-    let series = Series::new(run, statistics, &policy.series);
+/// Runs every rule over every pass; findings point into `/passes/N`. `references` are those of the run's scene,
+/// empty ones where none are known. O(frames).
+pub fn check(
+    run: &Run,
+    statistics: &RunStatistics,
+    references: &References,
+    policy: &Policy,
+) -> Vec<Finding> {
+    check_and_shape(run, statistics, references, policy).0
+}
+
+/// [`check`], and what of the run is kept for the references of its scene. O(frames).
+pub fn check_and_shape(
+    run: &Run,
+    statistics: &RunStatistics,
+    references: &References,
+    policy: &Policy,
+) -> (Vec<Finding>, Option<Shape>) {
+    let series = Series::new(run, statistics, references, &policy.series);
     let mut findings = Vec::new();
     for check in CHECKS {
         check(&series, &mut findings);
     }
-    findings
+    (findings, series.shape)
 }
 
 #[cfg(test)]

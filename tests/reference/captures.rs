@@ -1,6 +1,7 @@
 //! Measured captures: every figure against the values another program computed, every expectation
 //! against the findings. Source and licence stand in `tests/captures/README.md`.
 
+use std::collections::BTreeMap;
 use std::io::Read;
 
 use flate2::read::GzDecoder;
@@ -9,6 +10,7 @@ use wearmark_core::finding::{Finding, Severity};
 use wearmark_core::policy::Policy;
 use wearmark_core::run::Run;
 use wearmark_core::series;
+use wearmark_core::series::reference::{References, Shape};
 use wearmark_core::statistics::{of_pass, of_run};
 
 pub(crate) struct Capture {
@@ -85,8 +87,12 @@ impl Capture {
     }
 
     fn findings(&self) -> Vec<Finding> {
+        self.findings_against(&References::default())
+    }
+
+    fn findings_against(&self, references: &References) -> Vec<Finding> {
         let run = self.run();
-        series::check(&run, &of_run(&run.passes), &Policy::published())
+        series::check(&run, &of_run(&run.passes), references, &Policy::published())
     }
 }
 
@@ -174,6 +180,35 @@ fn no_good_capture_gets_more_than_a_remark() {
         good += 1;
     }
     assert_eq!(good, 35, "34 good ones and one with late pipelines");
+}
+
+#[test]
+fn references_made_of_the_captures_hold_no_good_one_and_lose_no_finding() {
+    let (captures, policy) = (captures(), Policy::published());
+    let mut shapes: BTreeMap<&str, Vec<Shape>> = BTreeMap::new();
+    for capture in &captures {
+        let run = capture.run();
+        let (findings, shape) =
+            series::check_and_shape(&run, &of_run(&run.passes), &References::default(), &policy);
+        if gravest(&findings) < Severity::Hold {
+            shapes.entry(capture.entry["workload"].as_str().unwrap()).or_default().extend(shape);
+        }
+    }
+    let mut known = 0;
+    for capture in &captures {
+        let of_workload = &shapes[capture.entry["workload"].as_str().unwrap()];
+        let references = References::of(of_workload, true, 1, &policy.series);
+        known += usize::from(!references.profile.is_empty());
+        let findings = capture.findings_against(&references);
+        match capture.expected() {
+            "good" => assert!(gravest(&findings) <= Severity::Remark, "{}: {findings:#?}", capture.id()),
+            "capped" | "menu included" | "throttling" => {
+                assert!(gravest(&findings) >= Severity::Hold, "{}: {findings:#?}", capture.id());
+            }
+            _ => {}
+        }
+    }
+    assert!(known > 30, "{known}");
 }
 
 #[test]

@@ -8,6 +8,7 @@ use wearmark_core::catalogue::{Catalogue, CatalogueDocument};
 use wearmark_core::examine::examine;
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{BenchClaim, Run};
+use wearmark_core::series::reference::{ReferenceSet, References};
 use wearmark_core::verdict::Verdict;
 use wearmark_core::{series, statistics};
 use wearmark_schema::Rejection;
@@ -126,12 +127,12 @@ fn examined(name: &str, run: &Run, catalogue: Option<&Catalogue>) -> Report {
     // Only the service knows which bench a reference means, and without a catalogue there is nothing to match.
     let (statistics, findings) = match (catalogue, &run.bench) {
         (Some(catalogue), BenchClaim::Inline(bench)) => {
-            let examined = examine(run, bench, "", catalogue, &policy);
+            let (examined, _) = examine(run, bench, "", catalogue, &ReferenceSet::default(), &policy);
             (examined.statistics, examined.findings)
         }
         _ => {
             let statistics = statistics::of_run(&run.passes);
-            let findings = series::check(run, &statistics, &policy);
+            let findings = series::check(run, &statistics, &References::default(), &policy);
             (statistics, findings)
         }
     };

@@ -18,7 +18,7 @@ use crate::storage::ids::RunId;
 use crate::storage::rows::NewRun;
 use crate::storage::submissions::NewSubmission;
 use crate::storage::writer::Tx;
-use crate::storage::{benches, canonical, idempotency, proposals};
+use crate::storage::{benches, canonical, idempotency, proposals, references};
 
 /// The receipt a submission would get now.
 pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt, IntakeError> {
@@ -195,6 +195,9 @@ fn insert(
         passes: &submission.passes,
     };
     new.insert(tx.conn)?;
+    if let Some(shape) = &submission.shape {
+        references::insert_shape(tx.conn, run, shape)?;
+    }
     for (pass, fingerprint) in copies::fingerprinted(submission) {
         if let (Some(found), Ok(position)) = (found.get(&pass), i32::try_from(pass)) {
             fingerprints::insert(tx.conn, run, revision, position, fingerprint, found)?;

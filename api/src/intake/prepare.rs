@@ -8,6 +8,7 @@ use wearmark_core::ledger::Subject;
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{Bench, BenchClaim, Outcome, Run};
 use wearmark_core::series::fingerprint::Fingerprint;
+use wearmark_core::series::reference::Shape;
 use wearmark_schema::Rejection;
 
 use super::{Intake, IntakeError};
@@ -37,6 +38,8 @@ pub(super) struct Submission {
     pub(super) passes: Vec<NewPass>,
     /// One list a pass.
     pub(super) frame_times: Vec<Vec<f64>>,
+    /// What is kept for the references of the scene.
+    pub(super) shape: Option<Shape>,
     /// One entry a pass.
     pub(super) fingerprints: Vec<Option<Fingerprint>>,
 }
@@ -82,8 +85,11 @@ pub(super) fn read(
     })?;
     let (bench, bench_id) = resolve_bench(&intake.storage, account, &run)?;
     let catalogue = intake.storage.catalogue();
-    let examined = examine(&run, &bench, bench_id.as_str(), &catalogue, &intake.policy);
-    pack(account, run, &bench, bench_id, examined, &intake.policy, now)
+    let references = intake.storage.references();
+    let (examined, shape) = examine(&run, &bench, bench_id.as_str(), &catalogue, &references, &intake.policy);
+    let mut submission = pack(account, run, &bench, bench_id, examined, &intake.policy, now)?;
+    submission.shape = shape;
+    Ok(submission)
 }
 
 /// Puts the frame times on disk, unless every pass is there already and the run is about to be refused.
@@ -174,6 +180,7 @@ fn pack(
         statistics: serde_json::to_string(&examined.statistics).map_err(unwritable)?,
         examined,
         passes,
+        shape: None,
         fingerprints: frame_times.iter().map(|times| Fingerprint::of(times, policy)).collect(),
         frame_times,
     })

@@ -110,6 +110,8 @@ mod tests {
             fingerprints,
             aligned,
             anchored,
+            shapes,
+            scene_references,
             findings,
             proposals,
             proposal_runs,

@@ -4,17 +4,20 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 
 use wearmark_core::catalogue::Catalogue;
+use wearmark_core::series::reference::ReferenceSet;
 
 use super::connection::Conn;
 use super::error::StorageError;
 use super::ledgers::LedgerCell;
 use super::writer::{Change, Surroundings};
-use super::{catalogue, models, runs};
+use super::{catalogue, models, references, runs};
 
 /// What the writer changes and readers see without asking the database.
 pub(crate) struct Shared {
     catalogue: RwLock<Arc<Catalogue>>,
     catalogue_revision: AtomicI64,
+    references: RwLock<Arc<ReferenceSet>>,
+    references_revision: AtomicI64,
     tables: AtomicI64,
     last: AtomicI64,
 }
@@ -25,7 +28,10 @@ impl Shared {
         let (runs, tables) = runs::last_revisions(conn)?;
         let models = models::last_revision(conn)?;
         let catalogue_revision = catalogue::last_revision(conn)?;
+        let references_revision = references::last_revision(conn)?;
         Ok(Shared {
+            references: RwLock::new(Arc::new(references::at(conn, references_revision)?)),
+            references_revision: AtomicI64::new(references_revision),
             catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
             catalogue_revision: AtomicI64::new(catalogue_revision),
             // Tables show what the model makes of benches too.
@@ -37,6 +43,11 @@ impl Shared {
     /// The catalogue.
     pub(crate) fn catalogue(&self) -> Arc<Catalogue> {
         Arc::clone(&self.catalogue.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// What is usual of the scenes.
+    pub(crate) fn references(&self) -> Arc<ReferenceSet> {
+        Arc::clone(&self.references.read().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// The last change that tables can see.
@@ -80,7 +91,9 @@ impl Surroundings for Publish {
             self.ledger.forget();
         }
         let catalogue = catalogue > self.shared.catalogue_revision.load(Ordering::Acquire);
-        Ok(Change { last: last.max(known), tables, catalogue })
+        let references =
+            references::last_revision(conn)? > self.shared.references_revision.load(Ordering::Acquire);
+        Ok(Change { last: last.max(known), tables, catalogue, references })
     }
 
     fn committed(&mut self, conn: &mut Conn, change: Change) {
@@ -94,6 +107,18 @@ impl Surroundings for Publish {
                 }
                 // The next group tries again.
                 Err(error) => tracing::error!(%error, "the changed catalogue could not be read"),
+            }
+        }
+        if change.references {
+            let fresh = references::last_revision(conn)
+                .and_then(|revision| Ok((revision, references::at(conn, revision)?)));
+            match fresh {
+                Ok((revision, fresh)) => {
+                    *self.shared.references.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
+                    self.shared.references_revision.store(revision, Ordering::Release);
+                }
+                // The next group tries again.
+                Err(error) => tracing::error!(%error, "the changed references could not be read"),
             }
         }
         self.shared.tables.store(change.tables, Ordering::Release);

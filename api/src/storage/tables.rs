@@ -126,6 +126,23 @@ diesel::table! {
 }
 
 diesel::table! {
+    shapes (run) {
+        run -> Text,
+        shape -> Binary,
+    }
+}
+
+diesel::table! {
+    scene_references (workload, scene, revision) {
+        workload -> Text,
+        scene -> Text,
+        revision -> BigInt,
+        made_at -> Timestamp,
+        document -> Text,
+    }
+}
+
+diesel::table! {
     findings (run, position) {
         run -> Text,
         position -> Integer,
@@ -226,6 +243,7 @@ diesel::joinable!(runs -> benches (bench));
 diesel::joinable!(submissions -> runs (run));
 diesel::joinable!(passes -> runs (run));
 diesel::joinable!(fingerprints -> runs (run));
+diesel::joinable!(shapes -> runs (run));
 diesel::joinable!(findings -> runs (run));
 diesel::joinable!(traits -> runs (run));
 diesel::joinable!(judgements -> runs (run));
@@ -242,6 +260,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     fingerprints,
     aligned,
     anchored,
+    shapes,
+    scene_references,
     findings,
     traits,
     judgements,

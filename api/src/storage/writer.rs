@@ -30,6 +30,8 @@ pub(crate) struct Change {
     pub(crate) tables: i64,
     /// Whether the catalogue changed.
     pub(crate) catalogue: bool,
+    /// Whether references of scenes changed.
+    pub(crate) references: bool,
 }
 
 impl Change {

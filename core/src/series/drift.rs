@@ -14,15 +14,14 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     if series.traces.len() < 3 {
         return;
     }
-    // The median frame does not mind a stutter.
-    let levels: Vec<f64> = series.traces.iter().map(|t| -t.figures.median_ms.ln()).collect();
+    let levels: Vec<f64> = series.traces.iter().map(|t| t.figures.mean_fps.ln()).collect();
     let falling = levels.windows(2).all(|w| w[1] < w[0]);
     let fall = levels[0] - levels[levels.len() - 1];
     if !falling || fall <= series.limits.drift {
         return;
     }
     let severity = if series.fixed_path() { Severity::Hold } else { Severity::Remark };
-    let rates: Vec<f64> = series.traces.iter().map(|t| digits(1000.0 / t.figures.median_ms)).collect();
+    let rates: Vec<f64> = series.traces.iter().map(|t| digits(t.figures.mean_fps)).collect();
     findings.push(
         Finding::new(
             RULE.code,
@@ -39,6 +38,6 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
         )
         .evidence("decline", digits(fall))
         .evidence("limit", series.limits.drift)
-        .evidence("median_fps", rates),
+        .evidence("mean_fps", rates),
     );
 }

@@ -5,6 +5,7 @@ use std::ops::Range;
 use super::trace::{Series, Trace, digits, median_of};
 use crate::finding::{Finding, Rule, Severity};
 use crate::policy::series::SeriesPolicy;
+use crate::series::reference::{self, Shift};
 
 pub(super) const RULE: Rule = Rule {
     code: "menu-or-loading",
@@ -65,12 +66,58 @@ fn shift_over(trace: &Trace<'_>, gap: &Gap, limits: &SeriesPolicy) -> Option<f64
 }
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
+    let against = match (&series.shape, series.profile()) {
+        (Some(shape), Some(profile)) => reference::shift(shape, profile, series.limits),
+        _ => None,
+    };
     for trace in &series.traces {
         match gap(trace, series.limits) {
             Some(gap) => findings.push(loading(series, trace, &gap)),
+            None if against.is_some() => {}
             None => findings.extend(shifted(series, trace)),
         }
     }
+    findings.extend(against.and_then(|shift| off_course(series, &shift)));
+}
+
+/// A stretch at another rate than the scene has there in other runs.
+fn off_course(series: &Series<'_>, shift: &Shift) -> Option<Finding> {
+    let (limits, references) = (series.limits, series.references);
+    let limit = limits.level_shift_scene.max(limits.shift_margin * references.shift.unwrap_or(0.0));
+    let single = limits.level_shift_blind.max(2.0 * limit);
+    let (stretch, severity) = if shift.usual.size.abs() > limit {
+        (&shift.usual, Severity::Hold)
+    } else if shift.largest.size.abs() > single {
+        // One pass alone is another matter than all of them.
+        (&shift.largest, Severity::Hold)
+    } else {
+        return None;
+    };
+    let trace = series.traces.get(stretch.pass)?;
+    let (from, to) = (stretch.seconds.start, stretch.seconds.end);
+    Some(
+        Finding::new(
+            RULE_SHIFT.code,
+            severity,
+            trace.pointer(),
+            format!(
+                "Pass {}: from {from} s to {to} s it runs at {} times the rate that the scene has there in {} \
+                    other runs.",
+                trace.pass + 1,
+                digits(stretch.size.exp()),
+                references.runs
+            ),
+        )
+        .advice(
+            "If that stretch is a menu, a loading screen or another scene, leave it out of the capture; if \
+            another program was busy, close it and capture again.",
+        )
+        .evidence("from_s", from)
+        .evidence("to_s", to)
+        .evidence("level_shift", digits(stretch.size))
+        .evidence("limit", digits(if shift.usual.size.abs() > limit { limit } else { single }))
+        .evidence("references", references.revision),
+    )
 }
 
 fn loading(series: &Series<'_>, trace: &Trace<'_>, gap: &Gap) -> Finding {
@@ -79,7 +126,7 @@ fn loading(series: &Series<'_>, trace: &Trace<'_>, gap: &Gap) -> Finding {
     let share = gap.stalled_s / trace.figures.length_s;
     let shift = shift_over(trace, gap, limits);
     let size = shift.map_or(0.0, f64::abs);
-    let severity = if share >= limits.stall_time_share || size > limits.level_shift_blind {
+    let severity = if share >= limits.stall_time_share || size > limits.level_shift_gap {
         Severity::Hold
     } else {
         Severity::Remark
@@ -113,13 +160,13 @@ fn loading(series: &Series<'_>, trace: &Trace<'_>, gap: &Gap) -> Finding {
     .evidence("share_limit", limits.stall_time_share);
     if let Some(shift) = shift {
         finding =
-            finding.evidence("level_shift", digits(shift)).evidence("shift_limit", limits.level_shift_blind);
+            finding.evidence("level_shift", digits(shift)).evidence("shift_limit", limits.level_shift_gap);
     }
     finding
 }
 
 /// An abrupt other level at the start or the end of a pass.
-struct Shift {
+struct EdgeShift {
     seconds: Range<usize>,
     size: f64,
 }
@@ -161,11 +208,11 @@ fn shifted(series: &Series<'_>, trace: &Trace<'_>) -> Option<Finding> {
 const BESIDE: usize = 3;
 
 /// The largest abrupt shift that sets a start or an end of at most 40 % apart from all the rest.
-fn edge_shift(seconds: &[f64], limits: &SeriesPolicy) -> Option<Shift> {
+fn edge_shift(seconds: &[f64], limits: &SeriesPolicy) -> Option<EdgeShift> {
     let n = seconds.len();
     let shortest = limits.min_shift_s.ceil() as usize;
     let longest = 2 * n / 5;
-    let mut best: Option<Shift> = None;
+    let mut best: Option<EdgeShift> = None;
     for cut in (shortest..=longest).flat_map(|k| [k, n - k]) {
         // The second of the cut itself is a mixture; a small step at the cut rules most places out.
         if (median_beside(&seconds[cut.saturating_sub(BESIDE)..cut])
@@ -189,7 +236,7 @@ fn edge_shift(seconds: &[f64], limits: &SeriesPolicy) -> Option<Shift> {
             && size.abs() > limits.level_shift_blind
             && best.as_ref().is_none_or(|b| size.abs() > b.size.abs())
         {
-            best = Some(Shift { seconds: edge, size });
+            best = Some(EdgeShift { seconds: edge, size });
         }
     }
     best

@@ -28,6 +28,7 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     let ratio = median_of(ratios.iter().map(|r| r.0));
     let limit = median_of(ratios.iter().map(|r| r.1));
     if ratio >= limit {
+        findings.extend(smoother_than_scene(series, ratio));
         return;
     }
     findings.push(
@@ -49,6 +50,41 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
         .evidence("limit", digits(limit))
         .evidence("log_variance_ratio_per_pass", ratios.iter().map(|r| digits(r.0)).collect::<Vec<_>>()),
     );
+}
+
+/// The slow part of the frame times is far smaller against the fast part than in other runs of the scene.
+fn smoother_than_scene(series: &Series<'_>, ratio: f64) -> Option<Finding> {
+    let limits = series.limits;
+    let usual = series.references.log_variance_ratio?;
+    let own = series.shape.as_ref()?.log_variance_ratio?;
+    if usual - own <= limits.smooth_below || ratio >= limits.smooth_log_ratio || !series.fixed_path() {
+        return None;
+    }
+    Some(
+        Finding::new(
+            RULE.code,
+            Severity::Hold,
+            "/passes",
+            format!(
+                "Frame times hardly follow the scene: from second to second they vary by {} % of what {} other \
+                    runs show, beside their noise from frame to frame.",
+                digits(100.0 * (0.5 * (own - usual)).exp()),
+                series.references.runs
+            ),
+        )
+        .advice("Send the frame times as they were captured, in their order, of the scene that is named.")
+        .evidence("log_ratio_of_variances", digits(own))
+        .evidence("usual", digits(usual))
+        .evidence("limit", digits(usual - limits.smooth_below))
+        .evidence("references", series.references.revision),
+    )
+}
+
+/// ln of the variance of the one-second means of ln t over the variance of ln t. Unlike the ratio that is 1 for
+/// independent frames it does not grow with the frame rate, so that it can be compared between cards.
+pub(super) fn ratio_of_variances(trace: &Trace<'_>, limits: &SeriesPolicy) -> Option<f64> {
+    let (ratio, _) = log_ratio(trace, limits)?;
+    Some(ratio - (trace.times.len() as f64 / trace.figures.length_s).ln())
 }
 
 /// ln of (variance of the one-second means of ln t) x (frames per second) / (variance of ln t), and

@@ -3,6 +3,7 @@
 use super::menu;
 use super::trace::{Series, Trace, digits, median_of};
 use crate::finding::{Finding, Rule, Severity};
+use crate::series::reference::{self, Decline, Shape};
 use crate::statistics::robust;
 
 pub(super) const RULE: Rule = Rule {
@@ -12,6 +13,10 @@ pub(super) const RULE: Rule = Rule {
         processor that loses clock with heat, or power. Without a reference profile a scene that gets \
         steadily heavier looks the same.",
 };
+
+/// What helps.
+const ADVICE: &str = "Watch clock and temperature over a pass; clean the cooler, let the card settle before the \
+    first pass, and measure again. If the scene itself gets heavier, say so in the notes.";
 
 /// Seconds in one block.
 const BLOCK: usize = 5;
@@ -36,6 +41,14 @@ struct Course {
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     let limits = series.limits;
+    if let Some(shape) = &series.shape
+        && !series.references.is_empty()
+        && (series.profile().is_some() || !series.fixed_path())
+        && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default(), limits)
+    {
+        findings.extend(against_scene(series, shape, &decline));
+        return;
+    }
     let courses: Vec<Course> = series
         .traces
         .iter()
@@ -74,11 +87,7 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
                 if clear { ", all the way" } else { "; the scene may explain it" }
             ),
         )
-        .advice(
-            "Watch clock and temperature over a pass; clean the cooler, let the card settle \
-            before the first pass, and measure again. If the scene itself gets heavier, say so in the \
-            notes.",
-        )
+        .advice(ADVICE)
         .evidence("decline", digits(decline))
         .evidence("limit", limits.decline)
         .evidence("decline_per_pass", per_pass)
@@ -89,6 +98,44 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
         .evidence("from_s", 0.0)
         .evidence("to_s", digits(longest)),
     );
+}
+
+/// The decline against what the scene does.
+fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Option<Finding> {
+    let (limits, references) = (series.limits, series.references);
+    let usual = limits.decline_sigmas * references.decline_spread(limits);
+    let over_limit = decline.looseness * usual.max(limits.decline_scene);
+    let within_limit = (limits.decline_within_ratio * decline.within_error).max(limits.decline);
+    let over = decline.over_run.filter(|over| *over > over_limit);
+    let within = series.fixed_path() && decline.within_passes > within_limit;
+    let (loss, span, limit) = match over {
+        Some(over) => (over, "from the start of the first pass to the end of the last", over_limit),
+        None if within => (decline.within_passes, "from the start to the end of each pass", within_limit),
+        None => return None,
+    };
+    let longest = series.traces.iter().map(|t| t.figures.length_s).fold(0.0, f64::max);
+    let rates: Vec<f64> = shape.passes.iter().map(|p| digits(p.level.exp())).collect();
+    Some(
+        Finding::new(
+            RULE.code,
+            Severity::Hold,
+            "/passes",
+            format!(
+                "The rate loses {} % {span}, with the course of the scene taken off as {} other runs show it.",
+                digits(100.0 * (1.0 - (-loss).exp())),
+                references.runs
+            ),
+        )
+        .advice(ADVICE)
+        .evidence("decline", digits(loss))
+        .evidence("limit", digits(limit))
+        .evidence("over_run", decline.over_run.map(digits))
+        .evidence("within_passes", digits(decline.within_passes))
+        .evidence("median_fps", rates)
+        .evidence("references", references.revision)
+        .evidence("from_s", 0.0)
+        .evidence("to_s", digits(longest)),
+    )
 }
 
 fn course(trace: &Trace<'_>, min_s: f64) -> Option<Course> {

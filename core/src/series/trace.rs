@@ -4,6 +4,7 @@ pub(super) use crate::finding::digits;
 use crate::policy::series::SeriesPolicy;
 use crate::run::{Run, SceneKind};
 use crate::series::cap::{self, Pacing};
+use crate::series::reference::{References, Shape};
 use crate::statistics::{PassStatistics, RunStatistics, quantile};
 
 /// One pass with frame times, prepared.
@@ -33,13 +34,22 @@ pub(super) struct Series<'a> {
     pub(super) statistics: &'a RunStatistics,
     /// Thresholds.
     pub(super) limits: &'a SeriesPolicy,
+    /// What is usual of the scene.
+    pub(super) references: &'a References,
     /// Passes with usable frame times.
     pub(super) traces: Vec<Trace<'a>>,
+    /// What can be held against the references; none for paced and interrupted runs.
+    pub(super) shape: Option<Shape>,
 }
 
 impl<'a> Series<'a> {
     /// Prepares a run whose figures are `statistics`.
-    pub(super) fn new(run: &'a Run, statistics: &'a RunStatistics, limits: &'a SeriesPolicy) -> Series<'a> {
+    pub(super) fn new(
+        run: &'a Run,
+        statistics: &'a RunStatistics,
+        references: &'a References,
+        limits: &'a SeriesPolicy,
+    ) -> Series<'a> {
         let traces = run
             .passes
             .iter()
@@ -50,7 +60,14 @@ impl<'a> Series<'a> {
             .filter(|((_, times), _)| usable(times))
             .map(|((pass, times), figures)| Trace::new(pass, times, figures, limits))
             .collect();
-        Series { run, statistics, limits, traces }
+        let mut series = Series { run, statistics, limits, references, traces, shape: None };
+        series.shape = Shape::of(&series);
+        series
+    }
+
+    /// The course of the scene, where it has one that is known.
+    pub(super) fn profile(&self) -> Option<&'a [f64]> {
+        (self.fixed_path() && !self.references.profile.is_empty()).then_some(&self.references.profile)
     }
 
     /// Whether every pass of the scene takes the same path, so that passes can be compared second by

@@ -1,0 +1,120 @@
+//! What references tell of synthetic runs of one scene.
+
+use super::*;
+use crate::finding::Severity;
+use crate::policy::Policy;
+use crate::series::synthetic::{Course, Honest, run};
+use crate::series::{check, check_and_shape};
+use crate::statistics::of_run;
+
+const SECONDS: usize = 60;
+
+fn shape(passes: &[Vec<f64>]) -> Shape {
+    let run = run(passes);
+    let (_, shape) =
+        check_and_shape(&run, &of_run(&run.passes), &References::default(), &Policy::published());
+    shape.unwrap()
+}
+
+/// References of a scene, and one more run of it on its way.
+fn scene(seed: u64, course: Course) -> (References, Honest) {
+    let mut honest = Honest::new(seed, course, SECONDS);
+    let shapes: Vec<Shape> = (0..12).map(|_| shape(&honest.passes())).collect();
+    (References::of(&shapes, true, 1, &Policy::published().series), honest)
+}
+
+fn held(passes: &[Vec<f64>], references: &References) -> Vec<String> {
+    let run = run(passes);
+    check(&run, &of_run(&run.passes), references, &Policy::published())
+        .iter()
+        .filter(|f| f.severity >= Severity::Hold)
+        .map(|f| f.code.to_string())
+        .collect()
+}
+
+#[test]
+fn honest_runs_of_a_known_scene_are_hardly_ever_held() {
+    let mut all = Vec::new();
+    for seed in 0..40 {
+        let (references, mut honest) = scene(seed, Course::ALL[(seed % 4) as usize]);
+        for _ in 0..5 {
+            all.extend(held(&honest.passes(), &references));
+        }
+    }
+    assert!(all.len() <= 3, "{} of 200: {all:?}", all.len());
+}
+
+#[test]
+fn a_scene_that_gets_heavier_is_not_throttling_once_it_is_known() {
+    let heavier = |s: f64| -0.25 * s / SECONDS as f64;
+    let mut honest = Honest::new(77, Course::Flat, SECONDS);
+    let mut of_scene = || -> Vec<Vec<f64>> { (0..3).map(|_| honest.pass(heavier)).collect() };
+    let shapes: Vec<Shape> = (0..12).map(|_| shape(&of_scene())).collect();
+    let references = References::of(&shapes, true, 1, &Policy::published().series);
+    let one = of_scene();
+    assert!(held(&one, &References::default()).iter().any(|c| c == "throttling"));
+    assert_eq!(held(&one, &references), [""; 0]);
+}
+
+#[test]
+fn throttling_over_the_run_and_within_passes_is_held_in_a_known_scene() {
+    let (mut over, mut within) = (0, 0);
+    for seed in 0..40 {
+        let (references, mut honest) = scene(300 + seed, Course::ALL[(seed % 4) as usize]);
+        let length = 3.0 * SECONDS as f64;
+        let passes: Vec<Vec<f64>> = (0..3)
+            .map(|p| {
+                let start = f64::from(p) * SECONDS as f64;
+                honest.pass(|s| (1.0 - 0.12 * (start + s) / length).ln())
+            })
+            .collect();
+        over += usize::from(held(&passes, &references).iter().any(|c| c == "throttling"));
+        let passes: Vec<Vec<f64>> =
+            (0..3).map(|_| honest.pass(|s| (1.0 - 0.18 * s / SECONDS as f64).ln())).collect();
+        within += usize::from(!held(&passes, &references).is_empty());
+    }
+    assert!(over >= 36 && within >= 34, "{over} {within}");
+}
+
+#[test]
+fn a_menu_cut_straight_to_a_known_scene_is_held_and_says_where_it_is() {
+    let mut found = 0;
+    for seed in 0..40 {
+        let (references, mut honest) = scene(500 + seed, Course::ALL[(seed % 4) as usize]);
+        let passes: Vec<Vec<f64>> =
+            (0..3).map(|_| honest.pass(|s| if s < 6.0 { 0.5 } else { 0.0 })).collect();
+        let run = run(&passes);
+        let findings = check(&run, &of_run(&run.passes), &references, &Policy::published());
+        let shift = findings.iter().find(|f| f.code == "level-shift" && f.severity == Severity::Hold);
+        found += usize::from(shift.is_some_and(|f| {
+            f.evidence["from_s"].as_f64().unwrap() <= 1.0
+                && (4.0..=8.0).contains(&f.evidence["to_s"].as_f64().unwrap())
+        }));
+    }
+    assert!(found >= 38, "{found}");
+}
+
+#[test]
+fn a_shape_comes_back_from_its_bytes_as_it_was_to_a_ten_thousandth() {
+    let shape = shape(&Honest::new(5, Course::Laps, SECONDS).passes());
+    let bytes = shape.to_bytes();
+    assert!(bytes.len() < 500, "{}", bytes.len());
+    let back = Shape::from_bytes(&bytes).unwrap();
+    assert_eq!(back.log_variance_ratio, shape.log_variance_ratio);
+    assert_eq!(back.passes.len(), 3);
+    for (a, b) in back.passes.iter().zip(&shape.passes) {
+        assert_eq!((a.level, a.mean, a.seconds.len()), (b.level, b.mean, b.seconds.len()));
+        assert!(a.seconds.iter().zip(&b.seconds).all(|(x, y)| (x - y).abs() <= 0.6e-4));
+    }
+    assert_eq!(Shape::from_bytes(&back.to_bytes()), Some(back));
+    for cut in [0, 1, 20, bytes.len() - 1] {
+        assert_eq!(Shape::from_bytes(&bytes[..cut]), None, "{cut}");
+    }
+}
+
+#[test]
+fn five_runs_are_too_few_and_say_nothing() {
+    let mut honest = Honest::new(6, Course::Laps, SECONDS);
+    let shapes: Vec<Shape> = (0..5).map(|_| shape(&honest.passes())).collect();
+    assert!(References::of(&shapes, true, 1, &Policy::published().series).is_empty());
+}

@@ -1,0 +1,2 @@
+DROP TABLE scene_references;
+DROP TABLE shapes;
