@@ -34,8 +34,7 @@ impl Shared {
             references_revision: AtomicI64::new(references_revision),
             catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
             catalogue_revision: AtomicI64::new(catalogue_revision),
-            // Tables show what the model makes of benches too.
-            tables: AtomicI64::new(tables.max(models)),
+            tables: AtomicI64::new(tables),
             last: AtomicI64::new(runs.max(models).max(catalogue_revision)),
         })
     }
@@ -82,7 +81,7 @@ impl Surroundings for Publish {
         let models = models::last_revision(conn)?;
         let last = runs::last_revision(conn)?.max(models).max(catalogue);
         let tables = if last > known {
-            runs::last_revisions(conn)?.1.max(models)
+            runs::last_revisions(conn)?.1
         } else {
             self.shared.tables.load(Ordering::Acquire)
         };

