@@ -5,7 +5,7 @@
 //! ```text
 //! E[ln fps] = softmin_p(G, C) + bench + unit + driver release effects + build
 //! G = card + workload + stage + architecture x (workload, stage) + card x workload + preset
-//!     - (a + a_workload) ln(pixels) + memory size x preset x resolution
+//!     - (a + a_workload + a_architecture,workload) ln(pixels) + memory size x preset x resolution
 //! C = processor + workload + stage + processor x workload + bench + single channel + preset rank
 //! softmin_p(G, C) = min - ln(e^{-p (G - min)} + e^{-p (C - min)}) / p
 //! ```
@@ -17,24 +17,27 @@
 //! anything: a card's level trades against that of the workloads.
 
 mod terms;
-mod ceiling;
+mod rate;
 mod design;
 mod dense;
 mod normal;
+mod plateau;
 mod fit;
 mod predict;
+mod chain;
 mod low;
 mod bytes;
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::policy::model::ModelPolicy;
+use chain::Chains;
 use terms::Key;
 
 /// Stands for "not known" in any id of [`Features`].
@@ -70,6 +73,8 @@ pub struct Features {
     pub bench: u32,
     /// Driver release, its vendor included.
     pub release: u32,
+    /// Days from 1970-01-01 to the driver release, if known.
+    pub release_day: Option<i32>,
     /// Build of the workload.
     pub build: u32,
 }
@@ -133,6 +138,10 @@ pub struct Model {
     covariance: Vec<f64>,
     /// Place of each key in `keys`.
     index: HashMap<Key, u32>,
+    /// Day of each driver release that has one.
+    days: BTreeMap<u32, i32>,
+    /// Effects of releases by what they concern, along the days.
+    chains: Chains,
     /// Parameters of one contributor each.
     blocks: Vec<Block>,
     /// Place of each contributor in `blocks`.
@@ -171,6 +180,8 @@ impl Model {
             values: Vec::new(),
             covariance: Vec::new(),
             index: HashMap::new(),
+            days: BTreeMap::new(),
+            chains: Chains::default(),
             blocks: Vec::new(),
             block_of: HashMap::new(),
             low: low::LowModel::prior(&policy.low),
@@ -192,7 +203,7 @@ impl Model {
 
     /// Predicts the 1% low over the mean.
     pub fn predict_low(&self, features: &Features) -> LowPrediction {
-        self.low.predict(features)
+        self.low.predict(features, predict::loss(self, features))
     }
 
     /// Rows that were learned from.

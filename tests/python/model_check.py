@@ -19,7 +19,7 @@ import scipy.sparse
 import statsmodels.api
 import statsmodels.robust.norms
 
-from model_terms import Design
+from model_terms import CARD, PLATFORM, PRESSURE, Design
 
 passed = failed = 0
 
@@ -47,17 +47,19 @@ def robust_residuals(residuals, nu, scales):
 def minimum(design, y, scales):
     """Minimum of the penalised objective by scipy, from the prior means."""
     nu = design.policy["tail_df"]
+    # (beta - mean)' Q (beta - mean) is the squared length of z = L' (beta - mean), Q = L L'.
+    back = scipy.linalg.solve_triangular(numpy.linalg.cholesky(design.precision).T, numpy.eye(len(design.mean)))
 
     def both(z):
-        beta = design.mean + design.sd * z
-        fitted, share = design.evaluate(design.sides, beta)
+        beta = design.mean + back @ z
+        fitted, slopes = design.evaluate(design.sides, beta)
         rho, slope = robust_residuals(y - fitted, nu, scales)
-        jacobian = scipy.sparse.diags(-slope) @ design.jacobian(design.sides, share) @ scipy.sparse.diags(design.sd)
-        return numpy.concatenate([rho, z]), numpy.vstack([jacobian.toarray(), numpy.eye(len(z))])
+        jacobian = scipy.sparse.diags(-slope) @ design.jacobian(design.sides, slopes) @ back
+        return numpy.concatenate([rho, z]), numpy.vstack([jacobian, numpy.eye(len(z))])
 
     found = scipy.optimize.least_squares(lambda z: both(z)[0], numpy.zeros(len(design.mean)), lambda z: both(z)[1],
                                          method="trf", xtol=1e-13, ftol=1e-13, gtol=1e-10, max_nfev=500)
-    return design.mean + design.sd * found.x, found.cost
+    return design.mean + back @ found.x, found.cost
 
 
 def ceiling(document):
@@ -67,7 +69,7 @@ def ceiling(document):
     y = numpy.array([row["ln_fps"] for row in rows])
     scales = document["sigma"] / numpy.sqrt([row["weight"] for row in rows])
     beta, _ = minimum(design, y, scales)
-    fitted, share = design.evaluate(design.sides, beta)
+    fitted, slopes = design.evaluate(design.sides, beta)
     residuals = y - fitted
     scale = policy["scale_factor"] * 1.4826 * numpy.median(numpy.abs(residuals) / scales) * document["sigma"]
     compare("residual scale", document["sigma"], numpy.clip(scale, policy["scale_least"], policy["scale_most"]),
@@ -76,28 +78,38 @@ def ceiling(document):
     # The covariance at scipy's minimum, dense.
     nu = policy["tail_df"]
     weights = (nu + 1.0) / (nu + (residuals / scales) ** 2) / scales**2
-    jacobian = design.jacobian(design.sides, share).toarray()
-    normal = jacobian.T @ (weights[:, None] * jacobian) + numpy.diag(design.sd**-2.0)
+    jacobian = design.jacobian(design.sides, slopes).toarray()
+    normal = jacobian.T @ (weights[:, None] * jacobian) + design.precision
     covariance = numpy.linalg.inv(normal)
 
     sides = design.rows(asked)
-    dense = [side.toarray() for side in sides]
-    by_side = [numpy.einsum("ij,jk,ik->i", side, covariance, side) for side in dense]
-    doubt = by_side[0] + by_side[1]
-    p = policy["sharpness"]
-    beyond = numpy.maximum(doubt - policy["doubt_from"], 0.0)
-    sharpness = p / numpy.sqrt(1.0 + p * p * beyond / policy["doubt_divisor"])
-    value, share_q = design.evaluate(sides, beta, sharpness)
-    x = design.jacobian(sides, share_q).toarray()
+    dense = [side.toarray() for side in sides[0]]
+    by_side = numpy.array([numpy.einsum("ij,jk,ik->i", side, covariance, side) for side in dense])
+    # Doubt about the pressure that the rest makes up for is none.
+    certain = by_side.copy()
+    certain[PRESSURE] = 0.0
+    _, slopes_q = design.evaluate(sides, beta, certain)
+    x = design.jacobian(sides, slopes_q).toarray()
+    whole = numpy.einsum("ij,jk,ik->i", x, covariance, x)
+    alone = slopes_q[PRESSURE] ** 2 * by_side[PRESSURE]
+    by_side[PRESSURE] *= numpy.where(alone > whole, whole / numpy.where(alone > 0.0, alone, 1.0), 1.0)
+    of_loss = design.loss_variance(dense[PRESSURE] @ beta + sides[1][PRESSURE], by_side[PRESSURE])
+    by_side[CARD] += of_loss
+    value, slopes_q = design.evaluate(sides, beta, by_side)
+    share_q = slopes_q[CARD]
+    x = design.jacobian(sides, slopes_q).toarray()
     linear = numpy.einsum("ij,jk,ik->i", x, covariance, x)
-    apart = share_q**2 * by_side[0] + (1.0 - share_q) ** 2 * by_side[1] + by_side[2]
-    mixed = numpy.clip(doubt / policy["doubt_from"] - 1.0, 0.0, 1.0)
-    variance = linear + mixed * numpy.maximum(apart - linear, 0.0)
+    bend = numpy.maximum(share_q**2 * of_loss - slopes_q[PRESSURE] ** 2 * by_side[PRESSURE], 0.0)
+    by_side[PRESSURE] = 0.0
+    apart = (slopes_q**2 * by_side).sum(axis=0)
+    mixed = numpy.clip((by_side[CARD] + by_side[PLATFORM]) / policy["doubt_from"] - 1.0, 0.0, 1.0)
+    variance = linear + bend + mixed * numpy.maximum(apart - linear - bend, 0.0)
     own = numpy.zeros_like(x)
     for at, features in enumerate(asked):
         bench = ("bench", (features["contributor"], features["bench"]))
         unit = ("unit", (features["contributor"], features["card"]))
-        own[at, design.index[bench]] = own[at, design.index[unit]] = 1.0
+        own[at, design.index[bench]] = 1.0
+        own[at, design.index[unit]] = share_q[at]
 
     def ours(name):
         return numpy.array([query[name] for query in queries])
@@ -111,11 +123,12 @@ def ceiling(document):
 
     # One penalised Gauss-Newton system of statsmodels at the minimum: priors are pseudo observations. Its
     # solution is the minimum itself, its covariance ours.
-    wls = statsmodels.api.WLS(numpy.concatenate([residuals + jacobian @ beta, design.mean]),
-                              numpy.vstack([jacobian, numpy.eye(len(beta))]),
-                              weights=numpy.concatenate([weights, design.sd**-2.0])).fit()
+    root = numpy.linalg.cholesky(design.precision).T
+    wls = statsmodels.api.WLS(numpy.concatenate([residuals + jacobian @ beta, root @ design.mean]),
+                              numpy.vstack([jacobian, root]),
+                              weights=numpy.concatenate([weights, numpy.ones(len(beta))])).fit()
     compare("WLS ln fps", ours("ln_fps"), value + x @ (wls.params - beta), absolute=1e-6)
-    wls_linear = numpy.einsum("ij,jk,ik->i", x, wls.normalized_cov_params, x)
+    wls_linear = numpy.einsum("ij,jk,ik->i", x, wls.normalized_cov_params, x) + bend
     compare("WLS variance", ours("variance")[mixed == 0.0], wls_linear[mixed == 0.0], relative=1e-4)
     print(f"{len(rows)} rows, {len(design.mean)} parameters, {int((share_q < 0.5).sum())} of {len(asked)} predictions"
           f" platform-limited, {int((mixed > 0.0).sum())} in doubt")

@@ -22,20 +22,20 @@ from model_terms import Design
 def solve(design, y, weight):
     policy = design.policy
     nu, beta, sigma = policy["tail_df"], design.mean.copy(), policy["scale_start"]
-    precision = design.sd**-2.0
+    precision = design.precision
     steps = 0
     while True:
-        fitted, share = design.evaluate(design.sides, beta)
+        fitted, by_side = design.evaluate(design.sides, beta)
         residuals, scales = y - fitted, sigma / numpy.sqrt(weight)
         w = (nu + 1.0) / (nu * scales**2 + residuals**2)
-        slopes = design.jacobian(design.sides, share)
+        slopes = design.jacobian(design.sides, by_side)
         normal = (slopes.T @ scipy.sparse.diags(w) @ slopes).toarray()
-        normal[numpy.diag_indices_from(normal)] += precision
+        normal += precision
         factor, lower = scipy.linalg.cho_factor(normal, lower=True, overwrite_a=True, check_finite=False)
         if steps and (settled and (longest < policy["step_least"] or decrement < policy["decrement_least"])
                       or steps >= policy["steps_cold"]):
             break
-        downhill = slopes.T @ (w * residuals) - precision * (beta - design.mean)
+        downhill = slopes.T @ (w * residuals) - precision @ (beta - design.mean)
         step = scipy.linalg.cho_solve((factor, lower), downhill, check_finite=False)
         decrement = step @ downhill
         longest = numpy.abs(step).max()
@@ -62,10 +62,9 @@ start = time.perf_counter()
 beta, sigma, steps, covariance = solve(design, y, weight)
 seconds = time.perf_counter() - start
 sides = design.rows(asked)
-_, share = design.evaluate(sides, beta)
-x = design.jacobian(sides, share)
+fitted, slopes = design.evaluate(sides, beta)
+x = design.jacobian(sides, slopes)
 full = numpy.tril(covariance) + numpy.tril(covariance, -1).T
-fitted, _ = design.evaluate(sides, beta)
 variance = numpy.asarray(x.multiply(x @ full).sum(axis=1)).ravel()
 print(json.dumps({
     "seconds": seconds, "steps": steps, "parameters": len(beta), "sigma": sigma,

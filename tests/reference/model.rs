@@ -3,7 +3,7 @@
 use serde_json::Value;
 use wearmark_core::model::{Features, Model, Observation};
 use wearmark_core::policy::model::ModelPolicy;
-use wearmark_tests::designs::{DesignSize, document, runs};
+use wearmark_tests::designs::{DesignSize, day, document, runs};
 
 /// A design small enough for dense algebra in another language.
 const SMALL: DesignSize =
@@ -45,7 +45,8 @@ fn questions(rows: &[Observation]) -> Vec<Features> {
     let mut asked: Vec<Features> = rows.iter().step_by(9).map(|row| row.features).collect();
     for (at, features) in asked.iter_mut().enumerate() {
         match at % 5 {
-            0 => features.release = 500,
+            // A release that came after all others.
+            0 => (features.release, features.release_day) = (500, Some(day(2 * SMALL.releases))),
             1 if at % 10 == 1 => features.card = 500,
             2 => (features.contributor, features.bench) = (500, 500),
             _ => {}
@@ -90,8 +91,16 @@ fn statsmodels_finds_the_same_robust_regression_of_a_card_limited_design() {
         card_workload_sd: nothing,
         preset_sd: nothing,
         exponent_workload_sd: nothing,
-        memory_light_sd: nothing,
-        memory_heavy_sd: nothing,
+        exponent_family_sd: nothing,
+        memory_sd: nothing,
+        memory_loss: 0.0,
+        memory_need_sd: nothing,
+        memory_need_rank_sd: nothing,
+        memory_need_pixels_sd: nothing,
+        memory_need_workload_sd: nothing,
+        memory_need_preset_sd: nothing,
+        sharpness_sd: nothing,
+        sharpness_workload_sd: nothing,
         cpu_mean: 12.0,
         cpu_sd: nothing,
         workload_cpu_sd: nothing,

@@ -53,6 +53,11 @@ pub struct DesignSize {
 /// Cards of one architecture.
 const CARDS_A_FAMILY: u32 = 6;
 
+/// Day of a driver release: one every two months from either vendor.
+pub fn day(release: u32) -> i32 {
+    17_000 + 61 * (release as i32 / 2)
+}
+
 /// Effect of a level: always the same for the same level of a world.
 fn effect(seed: u64, kind: u64, level: u32, sd: f64) -> f64 {
     sd * Random(seed ^ (kind << 48) ^ (u64::from(level) << 8)).normal()
@@ -78,7 +83,7 @@ pub fn runs(seed: u64, size: &DesignSize) -> Vec<Observation> {
             let features = Features {
                 card,
                 family,
-                memory_mib: [4096, 8192, 12288, 16384][card as usize % 4],
+                memory_mib: [2048, 3072, 4096, 8192][card as usize % 4],
                 workload,
                 stage,
                 preset,
@@ -89,18 +94,23 @@ pub fn runs(seed: u64, size: &DesignSize) -> Vec<Observation> {
                 contributor,
                 bench: contributor,
                 release,
+                release_day: Some(day(release)),
                 build: release / 4,
             };
             let exponent = 0.75 + at(4, workload, 0.1);
+            let wanted = 1500.0_f64.ln() + 0.3 * preset_rank + 0.3 * ln_pixels + at(12, workload, 0.3);
+            let pressure = wanted - f64::from(features.memory_mib).ln();
             let card_side = 4.3 + at(0, card, 0.5) + at(1, workload, 0.3) + at(2, stage, 0.1)
                 - 0.15 * preset_rank
                 + at(3, preset, 0.1)
                 + at(5, card * 1000 + workload, 0.035)
-                - exponent * ln_pixels;
+                - exponent * ln_pixels
+                - 0.45 / (1.0 + (-4.0 * pressure).exp());
             let single = if features.single_channel { -0.15 } else { 0.0 };
             let platform = 4.8 + at(6, cpu, 0.3) + at(7, workload, 0.3) + single + at(8, contributor, 0.03);
-            let ahead = 8.0 * (card_side - platform);
-            let limited = card_side.min(platform) - (-ahead.abs()).exp().ln_1p() / 8.0;
+            let sharpness = 7.0 * at(13, workload, 0.3).exp();
+            let ahead = sharpness * (card_side - platform);
+            let limited = card_side.min(platform) - (-ahead.abs()).exp().ln_1p() / sharpness;
             let off = if random.below(33) == 0 { -0.1 - 0.2 * random.unit() } else { 0.0 };
             let rate = limited + at(9, contributor, 0.03) + at(10, release * 1000 + workload, 0.012);
             Observation {

@@ -126,9 +126,10 @@ impl Numbers {
 pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &JudgePolicy) -> Numbers {
     let Inputs { mean, low, cell, cell_low, release, bench, .. } = *inputs;
     let runs = f64::from(bench.runs);
-    let beliefs = support::posterior(cell, mean.common, &policy.cell);
-    let shift = support::mean(&support::posterior(release, 0.0, &policy.release))
-        + policy.bench_pull * bench.sum / (runs + policy.bench_prior_runs);
+    let of_cell = support::posterior(cell, mean.common, &policy.cell);
+    let of_release = support::posterior(release, 0.0, &policy.release);
+    let beliefs = support::both(&of_cell, &of_release);
+    let shift = policy.bench_pull * bench.sum / (runs + policy.bench_prior_runs);
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
     let mean = place(ln_fps, mean.value + shift, &beliefs, own + mean.sigma.powi(2), policy);
     let low = ln_low_ratio.map(|ratio| {

@@ -60,6 +60,18 @@ fn belief(part: &Part, common: f64) -> Belief {
     Belief { weight: part.weight, mean: part.mean, variance: part.sd.powi(2) + common }
 }
 
+/// What is believed of the sum of two deviations that have nothing to do with each other.
+pub(super) fn both(one: &[Belief], other: &[Belief]) -> Vec<Belief> {
+    let pairs = one.iter().flat_map(|a| other.iter().map(move |b| (a, b)));
+    pairs
+        .map(|(a, b)| Belief {
+            weight: a.weight * b.weight,
+            mean: a.mean + b.mean,
+            variance: a.variance + b.variance,
+        })
+        .collect()
+}
+
 /// Mean of a mixture.
 pub(super) fn mean(beliefs: &[Belief]) -> f64 {
     beliefs.iter().map(|b| b.weight * b.mean).sum()
@@ -150,6 +162,17 @@ mod tests {
         assert!((tail(2.447, &one, 1.0, &policy) - 0.05).abs() < 5e-5);
         assert!((normal_equivalent(0.05) - 1.96).abs() < 5e-5);
         assert_eq!(normal_equivalent(0.0), 8.0);
+    }
+
+    #[test]
+    fn means_and_variances_of_two_deviations_add_up() {
+        let cell = posterior(Support { contributors: 3, residual: 0.04 }, 0.0, &cell());
+        let release = posterior(Support::default(), 0.0, &Policy::published().judge.release);
+        let sum = both(&cell, &release);
+        assert_eq!(sum.len(), cell.len() * release.len());
+        assert!((sum.iter().map(|b| b.weight).sum::<f64>() - 1.0).abs() < 1e-12);
+        assert!((mean(&sum) - mean(&cell) - mean(&release)).abs() < 1e-15);
+        assert!((variance(&sum) - variance(&cell) - variance(&release)).abs() < 1e-15);
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! The runs of the ledger and the ways to them.
 
 use std::collections::HashMap;
+use std::num::NonZero;
 use std::sync::Arc;
+use std::thread;
 
 use super::{Entry, NEWEST, Standing};
 use crate::judge::ln_figures;
@@ -169,7 +171,12 @@ impl Rows {
     }
 
     pub(super) fn measure(&mut self, model: &Model) {
-        self.rows.iter_mut().flatten().for_each(|row| row.measure(model));
+        let share = self.rows.len().div_ceil(thread::available_parallelism().map_or(1, NonZero::get)).max(1);
+        thread::scope(|scope| {
+            for rows in self.rows.chunks_mut(share) {
+                scope.spawn(|| rows.iter_mut().flatten().for_each(|row| row.measure(model)));
+            }
+        });
     }
 
     fn newest<'a>(&'a self, list: Option<&'a Vec<u32>>) -> impl Iterator<Item = &'a Row> {

@@ -108,6 +108,7 @@ fn features(subject: &Subject<'_>, mut number: impl FnMut(&str) -> u32) -> (Feat
         contributor: of("contributor", &[contributor]),
         bench: of("bench", &[&identity.bench]),
         release: of("release", &[&identity.driver]),
+        release_day: identity.driver_day,
         build: identity.build.as_ref().map_or(UNKNOWN, |build| of("build", &[workload, build])),
     };
     (features, of("cell", &[&identity.configuration()]))

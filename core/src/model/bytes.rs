@@ -2,12 +2,13 @@
 
 use std::collections::HashMap;
 
+use super::chain::chains;
 use super::low::{Level, LowModel};
 use super::terms::{Key, TERMS};
 use super::{Block, Model, UnreadableModel};
 
 /// First bytes of a stored model; the last of them is the version of the form.
-const MARK: &[u8; 8] = b"WMMODEL\x01";
+const MARK: &[u8; 8] = b"WMMODEL\x02";
 
 type Readable<T> = Result<T, UnreadableModel>;
 
@@ -25,6 +26,11 @@ pub(super) fn write(model: &Model) -> Vec<u8> {
     keys(&mut out, &model.keys);
     floats(&mut out, &model.values);
     floats(&mut out, &model.covariance);
+    integer(&mut out, model.days.len());
+    for (release, day) in &model.days {
+        out.extend_from_slice(&release.to_le_bytes());
+        out.extend_from_slice(&day.to_le_bytes());
+    }
     integer(&mut out, model.blocks.len());
     for block in &model.blocks {
         integer(&mut out, block.contributor as usize);
@@ -146,6 +152,11 @@ pub(super) fn read(bytes: &[u8]) -> Readable<Model> {
     let n = model.keys.len();
     model.values = from.floats(n)?;
     model.covariance = from.floats(n * (n + 1) / 2)?;
+    for _ in 0..from.length(8)? {
+        let release = from.small()?;
+        model.days.insert(release, i32::from_le_bytes(from.array()?));
+    }
+    model.chains = chains(&model.keys, &model.days);
     let blocks = from.length(1)?;
     for _ in 0..blocks {
         model.blocks.push(block(&mut from, n)?);

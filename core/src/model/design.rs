@@ -1,10 +1,11 @@
 //! Rows as the fit needs them: each effect's parameter as an index, rows ordered by contributor.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::ops::Range;
 
-use super::ceiling::softmin;
-use super::terms::{FIRST_OUTSIDE, FIRST_PLATFORM, Key, LOCAL, SIDES, TERMS, side, terms};
+use super::chain::{self, Chains};
+use super::rate::rate;
+use super::terms::{Key, LOCAL, SIDES, TERMS, side, terms};
 use super::{Model, Observation};
 use crate::policy::model::ModelPolicy;
 
@@ -52,6 +53,11 @@ pub(super) struct Design {
     /// Prior means and precisions: shared parameters first, then those of each block.
     pub(super) mean: Vec<f64>,
     pub(super) precision: Vec<f64>,
+    /// Prior precisions off the diagonal, shared parameters only: two places, the lower first.
+    pub(super) couplings: Vec<(u32, u32, f64)>,
+    /// Days of the driver releases, and the parameters along them.
+    pub(super) days: BTreeMap<u32, i32>,
+    pub(super) chains: Chains,
 }
 
 /// Rows of a contributor while they are gathered, and the prior means and standard deviations of its own
@@ -73,7 +79,11 @@ impl Design {
         let mut block_of: HashMap<u32, usize> = HashMap::new();
         let mut blocks: Vec<Gathered> = Vec::new();
         let mut local: HashMap<Key, u32> = HashMap::new();
+        let mut days = BTreeMap::new();
         for row in rows.iter().filter(|row| usable(row)) {
+            if let Some(day) = row.features.release_day {
+                days.entry(row.features.release).or_insert(day);
+            }
             let contributor = row.features.contributor;
             let place = *block_of.entry(contributor).or_insert(blocks.len());
             if place == blocks.len() {
@@ -121,6 +131,9 @@ impl Design {
             index,
             mean: Vec::new(),
             precision: Vec::new(),
+            couplings: Vec::new(),
+            days,
+            chains: Chains::new(),
         };
         let mut offset = 0;
         for (mut block, members, local_priors) in blocks {
@@ -134,6 +147,8 @@ impl Design {
         }
         design.mean = priors.iter().map(|(mean, _)| *mean).collect();
         design.precision = priors.iter().map(|(_, sd)| 1.0 / (sd * sd)).collect();
+        design.chains = chain::chains(&design.keys, &design.days);
+        design.couplings = chain::couple(&design.chains, &mut design.precision, policy);
         design
     }
 
@@ -182,18 +197,13 @@ fn touched(rows: &[Row]) -> Vec<u32> {
 impl Row {
     /// The row at these values of the shared parameters and those of its block.
     pub(super) fn evaluate(&self, shared: &[f64], local: &[f64], policy: &ModelPolicy) -> Evaluated {
-        let sum = |terms: Range<usize>, start: f64| {
-            terms.fold(start, |sum, term| match self.at[term] {
-                NONE => sum,
-                at if LOCAL.contains(&term) => sum + self.factors[term] * local[at as usize],
-                at => sum + self.factors[term] * shared[at as usize],
-            })
-        };
-        let card = sum(0..FIRST_PLATFORM, self.offset[0]);
-        let platform = sum(FIRST_PLATFORM..FIRST_OUTSIDE, self.offset[1]);
-        let outside = sum(FIRST_OUTSIDE..TERMS, self.offset[2]);
-        let (limited, share) = softmin(card, platform, policy.sharpness);
-        Evaluated { residual: self.ln_fps - limited - outside, slopes: [share, 1.0 - share, 1.0] }
+        let mut sums = self.offset;
+        for (term, at) in self.at.iter().enumerate().filter(|(_, at)| **at != NONE) {
+            let values = if LOCAL.contains(&term) { local } else { shared };
+            sums[side(term)] += self.factors[term] * values[*at as usize];
+        }
+        let now = rate(&sums, policy);
+        Evaluated { residual: self.ln_fps - now.value, slopes: now.slopes }
     }
 
     /// Squared residual scale of this row: that of a full-grade run over the weight, and the prior variance

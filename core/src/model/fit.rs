@@ -3,7 +3,7 @@
 use super::design::Design;
 use super::low::LowModel;
 use super::normal::{BlockCovariance, Linear, Normal, gradient, linearise, objective};
-use super::{Block, Model, Observation};
+use super::{Block, Model, Observation, plateau, predict};
 use crate::policy::model::ModelPolicy;
 use crate::statistics::quantile::median;
 use crate::statistics::robust::MAD_TO_SD;
@@ -35,13 +35,14 @@ const SLACK: f64 = 1.1;
 /// Fits a model, see [`Model::fit`].
 pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPolicy) -> Model {
     let design = Design::new(rows, policy);
-    let low = LowModel::fit(rows, &policy.low);
     if design.rows.is_empty() {
-        return Model { low, ..Model::prior(policy) };
+        let losses = vec![0.0; rows.len()];
+        return Model { low: LowModel::fit(rows, &losses, &policy.low), ..Model::prior(policy) };
     }
     let mut values = design.start(start);
     let mut scale = start.map_or(policy.scale_start, |model| model.scale);
     let most_steps = if start.is_some() { policy.steps_warm } else { policy.steps_cold };
+    plateau::leave(&design, &mut values, scale * scale, policy);
     let mut linear = linearise(&design, &values, scale, policy);
     let mut system = System {
         design: &design,
@@ -69,7 +70,10 @@ pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPol
     }
     system.discard();
     let buffer = system.buffer;
-    finish(&design, values, &linear, scale, buffer, policy, Model { steps, low, ..Model::prior(policy) })
+    let model =
+        finish(&design, values, &linear, scale, buffer, policy, Model { steps, ..Model::prior(policy) });
+    let losses: Vec<f64> = rows.iter().map(|row| predict::loss(&model, &row.features).0).collect();
+    Model { low: LowModel::fit(rows, &losses, &policy.low), ..model }
 }
 
 /// The linear system of the steps. Factoring it is what a fit costs, and it changes little from one short
@@ -202,6 +206,8 @@ fn finish(
         values: shared.to_vec(),
         covariance,
         index: design.index.clone(),
+        days: design.days.clone(),
+        chains: design.chains.clone(),
         block_of: blocks.iter().enumerate().map(|(at, block)| (block.contributor, at as u32)).collect(),
         blocks,
         ..model

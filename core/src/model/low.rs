@@ -1,5 +1,7 @@
-//! The additive model of ln(1% low / mean fps): shrunken effects of workload, stage, card by workload and
-//! bench about one mean, by backfitting with the weights of a t distribution.
+//! The additive model of ln(1% low / mean fps): shrunken effects of workload, stage, card by workload and bench about
+//! one mean, and what a memory too small does to it, by backfitting with the weights of a t distribution. A card that
+//! fetches over the bus stutters more than it slows down, and differently in each engine: the effect is a slope of the
+//! loss that the model of the rate sees, and what it does not say of one configuration grows with that loss.
 
 use std::collections::HashMap;
 
@@ -8,8 +10,8 @@ use crate::policy::model::LowPolicy;
 use crate::statistics::quantile::median;
 use crate::statistics::robust::MAD_TO_SD;
 
-/// Effects: mean, workload, stage, card by workload, bench.
-pub(super) const EFFECTS: usize = 5;
+/// Effects: mean, workload, stage, card by workload, bench, slope of the loss by workload.
+pub(super) const EFFECTS: usize = 6;
 
 /// Degrees of freedom of the t distribution of residuals, as in the model of the rate.
 const TAIL_DF: f64 = 4.0;
@@ -42,12 +44,30 @@ fn levels(features: &Features) -> [Option<LowKey>; EFFECTS] {
         level(2, [f.stage, 0]),
         level(3, [f.card, f.workload]),
         level(4, [f.contributor, f.bench]),
+        level(5, [f.workload, 0]),
     ]
 }
 
 /// Prior standard deviation of an effect.
 fn prior_sd(policy: &LowPolicy, effect: usize) -> f64 {
-    [policy.mean_sd, policy.workload_sd, policy.stage_sd, policy.card_workload_sd, policy.bench_sd][effect]
+    [
+        policy.mean_sd,
+        policy.workload_sd,
+        policy.stage_sd,
+        policy.card_workload_sd,
+        policy.bench_sd,
+        policy.loss_slope_sd,
+    ][effect]
+}
+
+/// Factors by which the effects enter.
+fn factors(loss: f64) -> [f64; EFFECTS] {
+    [1.0, 1.0, 1.0, 1.0, 1.0, loss]
+}
+
+/// What to expect where nothing but the loss is known.
+fn before(loss: f64, policy: &LowPolicy) -> f64 {
+    policy.mean + policy.loss_slope * loss
 }
 
 impl LowModel {
@@ -58,12 +78,13 @@ impl LowModel {
 
     /// Fits by a fixed number of sweeps; each sweep sets every level to its shrunken weighted mean of what
     /// the other effects leave, then weighs the rows and the scale anew.
-    pub(super) fn fit(rows: &[Observation], policy: &LowPolicy) -> LowModel {
+    /// `losses`: of each row what too small a memory costs of its rate, natural log.
+    pub(super) fn fit(rows: &[Observation], losses: &[f64], policy: &LowPolicy) -> LowModel {
         let mut index: HashMap<LowKey, usize> = HashMap::new();
         let mut keys: Vec<LowKey> = Vec::new();
-        // Of each row: its levels, what it shows beyond the mean of all, its weight.
-        let mut data: Vec<([Option<usize>; EFFECTS], f64, f64)> = Vec::new();
-        for row in rows {
+        // Of each row: its levels, what it shows beyond what was to be expected, its weight, its loss.
+        let mut data: Vec<([Option<usize>; EFFECTS], f64, f64, f64)> = Vec::new();
+        for (row, loss) in rows.iter().zip(losses) {
             let Some(low) = row.ln_low_ratio else { continue };
             if !(low.is_finite() && row.weight.is_finite() && row.weight > 0.0) {
                 continue;
@@ -76,7 +97,7 @@ impl LowModel {
                     })
                 })
             });
-            data.push((at, low - policy.mean, row.weight));
+            data.push((at, low - before(*loss, policy), row.weight, *loss));
         }
         let mut model = LowModel::prior(policy);
         if data.is_empty() {
@@ -84,28 +105,30 @@ impl LowModel {
         }
         let mut values = vec![0.0; keys.len()];
         let mut precisions = vec![0.0; keys.len()];
-        let mut residuals: Vec<f64> = data.iter().map(|(_, low, _)| *low).collect();
+        let mut residuals: Vec<f64> = data.iter().map(|(_, low, ..)| *low).collect();
         for _ in 0..policy.sweeps {
             let variance = model.scale * model.scale;
             // A level that is not known leaves its prior variance in the row.
             let spread: Vec<f64> = data
                 .iter()
-                .map(|(at, _, weight)| {
+                .map(|(at, _, weight, loss)| {
+                    let factors = factors(*loss);
                     let doubt: f64 = (0..EFFECTS)
                         .filter(|effect| at[*effect].is_none())
-                        .map(|effect| prior_sd(policy, effect).powi(2))
+                        .map(|effect| (factors[effect] * prior_sd(policy, effect)).powi(2))
                         .sum();
-                    variance / weight + doubt
+                    variance / weight + doubt + (policy.loss_sd * loss).powi(2)
                 })
                 .collect();
             let weights: Vec<f64> =
                 residuals.iter().zip(&spread).map(|(r, s)| (TAIL_DF + 1.0) / (TAIL_DF * s + r * r)).collect();
             for effect in 0..EFFECTS {
                 let mut sums = vec![(0.0, 0.0); keys.len()];
-                for (row, (at, ..)) in data.iter().enumerate() {
+                for (row, (at, _, _, loss)) in data.iter().enumerate() {
                     if let Some(level) = at[effect] {
-                        sums[level].0 += weights[row] * (residuals[row] + values[level]);
-                        sums[level].1 += weights[row];
+                        let x = factors(*loss)[effect];
+                        sums[level].0 += weights[row] * x * (residuals[row] + x * values[level]);
+                        sums[level].1 += weights[row] * x * x;
                     }
                 }
                 let prior = prior_sd(policy, effect).powi(-2);
@@ -115,8 +138,10 @@ impl LowModel {
                         values[level] = sum / precisions[level];
                     }
                 }
-                for (row, (at, low, _)) in data.iter().enumerate() {
-                    residuals[row] = low - at.iter().flatten().map(|level| values[*level]).sum::<f64>();
+                for (row, (at, low, _, loss)) in data.iter().enumerate() {
+                    let x = factors(*loss);
+                    let of = |effect: usize| at[effect].map_or(0.0, |level| x[effect] * values[level]);
+                    residuals[row] = low - (0..EFFECTS).map(of).sum::<f64>();
                 }
             }
             let mut sizes: Vec<f64> =
@@ -132,14 +157,23 @@ impl LowModel {
         model
     }
 
-    /// Predicts; the variance adds those of the effects, as if their levels were estimated apart.
-    pub(super) fn predict(&self, features: &Features) -> LowPrediction {
-        let mut found = LowPrediction { ln_low_ratio: self.policy.mean, variance: 0.0, sigma: self.scale };
+    /// Predicts; the variance adds those of the effects, as if their levels were estimated apart. `loss` is what too
+    /// small a memory costs of the rate, with its variance.
+    pub(super) fn predict(&self, features: &Features, loss: (f64, f64)) -> LowPrediction {
+        let policy = &self.policy;
+        let (loss, doubt) = loss;
+        let factors = factors(loss);
+        let mut found = LowPrediction {
+            ln_low_ratio: before(loss, policy),
+            variance: (policy.loss_sd * loss).powi(2)
+                + (policy.loss_slope.powi(2) + policy.loss_sd.powi(2)) * doubt,
+            sigma: self.scale,
+        };
         for (effect, key) in levels(features).iter().enumerate() {
             let unseen = Level { value: 0.0, variance: prior_sd(&self.policy, effect).powi(2) };
             let level = key.and_then(|key| self.levels.get(&key)).copied().unwrap_or(unseen);
-            found.ln_low_ratio += level.value;
-            found.variance += level.variance;
+            found.ln_low_ratio += factors[effect] * level.value;
+            found.variance += factors[effect].powi(2) * level.variance;
         }
         found
     }

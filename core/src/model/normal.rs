@@ -4,7 +4,7 @@
 
 use super::dense;
 use super::design::{Design, NONE};
-use super::terms::{LOCAL, TERMS, side as side_of};
+use super::terms::{LOCAL, SIDES, TERMS, side as side_of};
 use crate::policy::model::ModelPolicy;
 
 /// `J' W J / s^2 + prior precision`, factored.
@@ -36,7 +36,7 @@ pub(super) struct Linear {
     pub(super) variances: Vec<f64>,
     /// Residual of each row.
     pub(super) residuals: Vec<f64>,
-    slopes: Vec<[f64; 3]>,
+    slopes: Vec<[f64; SIDES]>,
 }
 
 /// Evaluates all rows.
@@ -59,16 +59,15 @@ pub(super) fn linearise(design: &Design, values: &[f64], scale: f64, policy: &Mo
     linear
 }
 
-/// Penalised objective: `(nu + 1) / 2 sum ln(1 + r^2 / (nu s^2)) + 1/2 sum (value - mean)^2 x precision`, with
-/// given scales.
+/// Penalised objective: `(nu + 1) / 2 sum ln(1 + r^2 / (nu s^2)) + 1/2 (value - mean)' precision (value - mean)`,
+/// with given scales.
 pub(super) fn objective(design: &Design, values: &[f64], variances: &[f64], policy: &ModelPolicy) -> f64 {
     let (shared, local) = values.split_at(design.shared());
-    let nu = policy.tail_df;
     let mut fit = 0.0;
     for block in &design.blocks {
         for at in block.rows.clone() {
             let residual = design.rows[at].evaluate(shared, &local[block.offset..], policy).residual;
-            fit += (residual * residual / (nu * variances[at])).ln_1p();
+            fit += t_loss(residual, variances[at], policy);
         }
     }
     let penalty: f64 = values
@@ -77,7 +76,15 @@ pub(super) fn objective(design: &Design, values: &[f64], variances: &[f64], poli
         .zip(&design.precision)
         .map(|((value, mean), precision)| precision * (value - mean).powi(2))
         .sum();
-    0.5 * ((nu + 1.0) * fit + penalty)
+    let off = |at: u32| values[at as usize] - design.mean[at as usize];
+    let coupled: f64 = design.couplings.iter().map(|(i, j, q)| 2.0 * q * off(*i) * off(*j)).sum();
+    fit + 0.5 * (penalty + coupled)
+}
+
+/// What a residual adds to the objective: minus the log of the density of the t distribution, but for a constant.
+pub(super) fn t_loss(residual: f64, variance: f64, policy: &ModelPolicy) -> f64 {
+    let nu = policy.tail_df;
+    0.5 * (nu + 1.0) * (residual * residual / (nu * variance)).ln_1p()
 }
 
 /// Downhill direction of the penalised objective: `J' W r / s^2 + precision (mean - value)`.
@@ -88,6 +95,11 @@ pub(super) fn gradient(design: &Design, values: &[f64], linear: &Linear, policy:
         .zip(&design.precision)
         .map(|((value, mean), precision)| precision * (mean - value))
         .collect();
+    for (i, j, q) in &design.couplings {
+        let (i, j) = (*i as usize, *j as usize);
+        gradient[i] += q * (design.mean[j] - values[j]);
+        gradient[j] += q * (design.mean[i] - values[i]);
+    }
     let (shared, local) = gradient.split_at_mut(design.shared());
     for block in &design.blocks {
         let local = &mut local[block.offset..];
@@ -170,6 +182,9 @@ impl Normal {
             dense::forward_small(&factor, m, &mut cross, width);
             eliminate(&mut matrix, n, &block.touched, &cross);
             blocks.push(LocalBlock { factor, cross });
+        }
+        for (i, j, q) in &design.couplings {
+            matrix[*i as usize * n + *j as usize] += q;
         }
         for (at, diagonal) in diagonal.iter().enumerate() {
             matrix[at * n + at] += diagonal * (1.0 + damping);

@@ -1,9 +1,11 @@
 //! Prediction of one run, with the variance of everything that enters it.
 
-use super::ceiling::{doubt_share, doubtful_sharpness, softmin};
+use super::chain::{is_chained, nearest};
 use super::dense::packed;
-use super::terms::{BENCH, FIRST_OUTSIDE, FIRST_PLATFORM, SIDES, TERMS, Term, UNIT, side, terms};
+use super::rate::{doubt_share, doubtful_rate, expected_loss};
+use super::terms::{BENCH, CARD_SIDE, PLATFORM_SIDE, PRESSURE_SIDE, SIDES, TERMS, Term, UNIT, side, terms};
 use super::{Block, Features, Model, Prediction};
+use crate::policy::model::ModelPolicy;
 
 /// Where the parameter of an effect is.
 #[derive(Clone, Copy, PartialEq)]
@@ -18,28 +20,45 @@ struct Known<'a> {
     terms: [Term; TERMS],
     places: [Place; TERMS],
     values: [f64; TERMS],
+    /// Variance of each effect beside that of its parameter: its prior where it was never seen.
+    extra: [f64; TERMS],
     block: Option<&'a Block>,
 }
 
 fn known<'a>(model: &'a Model, features: &Features) -> Known<'a> {
     let terms = terms(features, &model.policy);
     let block = model.block_of.get(&features.contributor).map(|at| &model.blocks[*at as usize]);
-    let mut places = [Place::Unseen; TERMS];
-    let mut values = [0.0; TERMS];
-    for (at, term) in terms.iter().enumerate() {
-        values[at] = term.mean;
-        let Some(key) = term.key else { continue };
-        if let Some(place) = model.index.get(&key) {
-            places[at] = Place::Shared(*place as usize);
-            values[at] = model.values[*place as usize];
-        } else if let Some((block, place)) =
-            block.and_then(|b| b.keys.iter().position(|own| *own == key).map(|place| (b, place)))
+    let mut known = Known {
+        terms,
+        places: [Place::Unseen; TERMS],
+        values: terms.map(|term| term.mean),
+        extra: terms.map(|term| term.sd * term.sd),
+        block,
+    };
+    for at in 0..TERMS {
+        let term = &terms[at];
+        let seen = term.key.and_then(|key| {
+            let shared = model.index.get(&key).map(|place| Place::Shared(*place as usize));
+            shared.or_else(|| block.and_then(|b| b.keys.iter().position(|own| *own == key)).map(Place::Local))
+        });
+        if let Some(place) = seen {
+            known.places[at] = place;
+            known.extra[at] = 0.0;
+            known.values[at] = match place {
+                Place::Local(place) => block.map_or(0.0, |b| b.values[place]),
+                Place::Shared(place) => model.values[place],
+                Place::Unseen => term.mean,
+            };
+        } else if let (true, Some(day)) = (is_chained(at), features.release_day)
+            && let Some((place, r)) = nearest(&model.chains, at, term.concern, day, &model.policy)
         {
-            places[at] = Place::Local(place);
-            values[at] = block.values[place];
+            known.places[at] = Place::Shared(place as usize);
+            known.terms[at].factor *= r;
+            known.values[at] = model.values[place as usize];
+            known.extra[at] *= 1.0 / (r * r) - 1.0;
         }
     }
-    Known { terms, places, values, block }
+    known
 }
 
 impl Known<'_> {
@@ -63,9 +82,7 @@ impl Known<'_> {
                 all[i][j] = value;
                 all[j][i] = value;
             }
-            if self.places[i] == Place::Unseen {
-                all[i][i] = term.sd * term.sd;
-            }
+            all[i][i] += self.extra[i];
         }
         all
     }
@@ -99,29 +116,69 @@ impl Known<'_> {
     }
 }
 
+/// What too small a memory is expected to cost of the rate, natural log, and the variance of that.
+pub(super) fn loss(model: &Model, features: &Features) -> (f64, f64) {
+    let known = known(model, features);
+    let on_side = |at: &usize| side(*at) == PRESSURE_SIDE && known.terms[*at].factor != 0.0;
+    let at: Vec<usize> = (0..TERMS).filter(on_side).collect();
+    let mut variance = 0.0;
+    for &i in &at {
+        for &j in &at {
+            let own = if i == j { known.extra[i] } else { 0.0 };
+            let both = known.between(model, known.places[i], known.places[j]) + own;
+            variance += known.terms[i].factor * known.terms[j].factor * both;
+        }
+    }
+    expected_loss(known.sum(PRESSURE_SIDE), variance.max(0.0), &model.policy)
+}
+
+/// How much of the doubt about the pressure is left in the rate, 0 to 1. Runs of one memory size leave it open whether
+/// a preset is heavy or wants much memory, and the rate is well known all the same: what the whole is known better
+/// than the pressure alone is no reason to expect a bend.
+fn uncompensated(
+    known: &Known<'_>,
+    covariance: &[[f64; TERMS]; TERMS],
+    sums: &[f64; SIDES],
+    by_side: &[f64; SIDES],
+    policy: &ModelPolicy,
+) -> f64 {
+    let mut certain = *by_side;
+    certain[PRESSURE_SIDE] = 0.0;
+    let slopes = doubtful_rate(sums, &certain, policy).slopes;
+    let alone = slopes[PRESSURE_SIDE].powi(2) * by_side[PRESSURE_SIDE];
+    let whole = known.variance(covariance, |at| slopes[side(at)]);
+    if alone > whole { whole / alone } else { 1.0 }
+}
+
 /// Predicts a run, see [`Model::predict`].
 pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
+    let policy = &model.policy;
     let known = known(model, features);
     let covariance = known.covariance(model);
     let one = |wanted: usize| move |at: usize| f64::from(u8::from(side(at) == wanted));
-    let by_side: [f64; SIDES] = std::array::from_fn(|s| known.variance(&covariance, one(s)));
-    let doubt = by_side[0] + by_side[1];
-    let sharpness = doubtful_sharpness(doubt, &model.policy);
-    let (limited, share) = softmin(known.sum(0), known.sum(1), sharpness);
-    let slopes = [share, 1.0 - share, 1.0];
+    let sums: [f64; SIDES] = std::array::from_fn(|s| known.sum(s));
+    let mut by_side: [f64; SIDES] = std::array::from_fn(|s| known.variance(&covariance, one(s)));
+    by_side[PRESSURE_SIDE] *= uncompensated(&known, &covariance, &sums, &by_side, policy);
+    let (_, of_loss) = expected_loss(sums[PRESSURE_SIDE], by_side[PRESSURE_SIDE], policy);
+    by_side[CARD_SIDE] += of_loss;
+    let rate = doubtful_rate(&sums, &by_side, policy);
+    let slopes = rate.slopes;
+    let share = slopes[CARD_SIDE];
     let linear = known.variance(&covariance, |at| slopes[side(at)]);
+    // What a bend adds to the straight line through it.
+    let bend = (share * share * of_loss - slopes[PRESSURE_SIDE].powi(2) * by_side[PRESSURE_SIDE]).max(0.0);
+    by_side[PRESSURE_SIDE] = 0.0;
     let apart: f64 = slopes.iter().zip(&by_side).map(|(slope, variance)| slope * slope * variance).sum();
-    let own = |at: usize| f64::from(u8::from(at == BENCH || at == UNIT));
-    let variance = linear + doubt_share(doubt, &model.policy) * (apart - linear).max(0.0);
+    let doubt = by_side[CARD_SIDE] + by_side[PLATFORM_SIDE];
+    let variance = linear + bend + doubt_share(doubt, policy) * (apart - linear - bend).max(0.0);
+    let own = |at: usize| if at == BENCH || at == UNIT { slopes[side(at)] } else { 0.0 };
     Prediction {
-        ln_fps: limited + known.sum(2),
+        ln_fps: rate.value,
         variance,
-        common: (share * share * by_side[0]).min(variance),
+        common: (share * share * by_side[CARD_SIDE]).min(variance),
         share,
         sigma: model.scale,
-        bench: known.values[BENCH] + known.values[UNIT],
+        bench: known.values[BENCH] + share * known.values[UNIT],
         bench_variance: known.variance(&covariance, own),
     }
 }
-
-const _: () = assert!(FIRST_PLATFORM < FIRST_OUTSIDE && FIRST_OUTSIDE <= BENCH && BENCH < UNIT);

@@ -5,51 +5,67 @@ use super::{Features, UNKNOWN};
 use crate::policy::model::ModelPolicy;
 
 /// Number of effects.
-pub(super) const TERMS: usize = 24;
+pub(super) const TERMS: usize = 33;
 
-/// Effects `0..FIRST_PLATFORM` belong to the card's side of the ceiling.
-pub(super) const FIRST_PLATFORM: usize = 10;
+/// What effects add up to, see [`super::rate`]: the rate that the card allows, the rate that the platform allows, by
+/// how much settings outgrow the card's memory, how sharp the corner between card and platform is, and the rest.
+pub(super) const SIDES: usize = 5;
 
-/// Effects `FIRST_PLATFORM..FIRST_OUTSIDE` belong to the platform's side, those after it to neither.
-pub(super) const FIRST_OUTSIDE: usize = 18;
+/// Sides, in the order of the effects.
+pub(super) const CARD_SIDE: usize = 0;
+pub(super) const PLATFORM_SIDE: usize = 1;
+pub(super) const PRESSURE_SIDE: usize = 2;
+pub(super) const CORNER_SIDE: usize = 3;
+pub(super) const OUTSIDE: usize = 4;
 
-/// Sides: card, platform, neither.
-pub(super) const SIDES: usize = 3;
+/// First effect of each side.
+const FIRST: [usize; SIDES] = [CARD, CPU, NEED, SHARPNESS, BENCH];
 
 /// Side of an effect.
 pub(super) fn side(term: usize) -> usize {
-    usize::from(term >= FIRST_PLATFORM) + usize::from(term >= FIRST_OUTSIDE)
+    FIRST.iter().rposition(|first| term >= *first).unwrap_or(0)
 }
 
 /// The effects whose parameters belong to one contributor; their place in the list of effects.
 pub(super) const LOCAL: [usize; 3] = [BENCH_PLATFORM, BENCH, UNIT];
 
-const CARD: usize = 0;
-const WORKLOAD: usize = 1;
-const STAGE: usize = 2;
+pub(super) const CARD: usize = 0;
+pub(super) const WORKLOAD: usize = 1;
+pub(super) const STAGE: usize = 2;
 const FAMILY_WORKLOAD: usize = 3;
 const FAMILY_STAGE: usize = 4;
 const CARD_WORKLOAD: usize = 5;
-const PRESET: usize = 6;
+pub(super) const PRESET: usize = 6;
 const EXPONENT: usize = 7;
 const EXPONENT_WORKLOAD: usize = 8;
-const MEMORY: usize = 9;
-const CPU: usize = 10;
-const WORKLOAD_CPU: usize = 11;
-const STAGE_CPU: usize = 12;
-const CPU_WORKLOAD: usize = 13;
-const BENCH_PLATFORM: usize = 14;
-const SINGLE: usize = 15;
-const SINGLE_WORKLOAD: usize = 16;
-const PRESET_CPU: usize = 17;
-/// Bench, whatever limits it.
-pub(super) const BENCH: usize = 18;
+const EXPONENT_FAMILY: usize = 9;
+const MEMORY: usize = 10;
 /// Copy of the card.
-pub(super) const UNIT: usize = 19;
-const RELEASE_WORKLOAD: usize = 20;
-const RELEASE_FAMILY: usize = 21;
-const RELEASE_WORKLOAD_FAMILY: usize = 22;
-const BUILD: usize = 23;
+pub(super) const UNIT: usize = 11;
+/// Driver release on an architecture; the first id is the release.
+pub(super) const RELEASE_FAMILY: usize = 12;
+/// The same on a workload.
+pub(super) const RELEASE_WORKLOAD_FAMILY: usize = 13;
+pub(super) const CPU: usize = 14;
+pub(super) const WORKLOAD_CPU: usize = 15;
+pub(super) const STAGE_CPU: usize = 16;
+const CPU_WORKLOAD: usize = 17;
+const BENCH_PLATFORM: usize = 18;
+const SINGLE: usize = 19;
+const SINGLE_WORKLOAD: usize = 20;
+const PRESET_CPU: usize = 21;
+const NEED: usize = 22;
+const NEED_RANK: usize = 23;
+const NEED_PIXELS: usize = 24;
+const NEED_WORKLOAD: usize = 25;
+const NEED_PRESET: usize = 26;
+const FITTED: usize = 27;
+pub(super) const SHARPNESS: usize = 28;
+pub(super) const SHARPNESS_WORKLOAD: usize = 29;
+/// Bench, whatever limits it.
+pub(super) const BENCH: usize = 30;
+const RELEASE_WORKLOAD: usize = 31;
+const BUILD: usize = 32;
 
 /// Name of a parameter: its effect and the ids of its level.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -63,6 +79,8 @@ pub(super) struct Key {
 pub(super) struct Term {
     /// The parameter; none when an id is not known, so that nothing can be learned of it.
     pub(super) key: Option<Key>,
+    /// Ids of the level without the first: what the effect of a driver release concerns.
+    pub(super) concern: [u64; 2],
     /// Factor by which the parameter enters; an effect with factor 0 is not there.
     pub(super) factor: f64,
     /// Prior mean.
@@ -70,6 +88,10 @@ pub(super) struct Term {
     /// Prior standard deviation.
     pub(super) sd: f64,
 }
+
+/// ln(pixels) about which exponents of architectures turn, so that they say nothing of the level: that of the
+/// commonest resolution, 1920x1080.
+const MIDDLE: f64 = -0.575_364_144_903_562;
 
 /// Resolutions within an eighth of a natural log of pixels share their memory effect.
 const PIXEL_BUCKETS: f64 = 8.0;
@@ -80,19 +102,6 @@ const BUCKET_OFFSET: f64 = 1024.0;
 /// The architecture as an id; a card outside the catalogue is an architecture of its own.
 fn family(features: &Features) -> u64 {
     if features.family == UNKNOWN { (1 << 32) | u64::from(features.card) } else { u64::from(features.family) }
-}
-
-/// Prior standard deviation of the effect of memory size at some settings. Cards of one memory size lose
-/// a tenth to a third together once a setting asks for more than they have; where it surely fits there is
-/// nothing to lose, and a loose prior would only blur what else is known. So the standard deviation climbs
-/// from light to heavy along a logistic of ln(memory asked for / memory fitted).
-fn memory_sd(memory_mib: u32, rank: f64, bucket: f64, policy: &ModelPolicy) -> f64 {
-    let fitted = if memory_mib == 0 { policy.memory_unknown_mib } else { f64::from(memory_mib) };
-    let pressure = (policy.memory_need_mib / fitted).ln()
-        + policy.memory_need_rank * rank
-        + policy.memory_need_pixels * bucket / PIXEL_BUCKETS;
-    let doubt = 1.0 / (1.0 + (-policy.memory_slope * pressure).exp());
-    policy.memory_light_sd + (policy.memory_heavy_sd - policy.memory_light_sd) * doubt
 }
 
 /// The effects of a run, always in the same order.
@@ -107,11 +116,16 @@ pub(super) fn terms(features: &Features, policy: &ModelPolicy) -> [Term; TERMS] 
     let family_known = family != (1 << 32) | unknown;
     let bucket = (PIXEL_BUCKETS * f.ln_pixels).round().clamp(-BUCKET_OFFSET, BUCKET_OFFSET);
     let memory = if f.memory_mib == 0 { unknown } else { u64::from(f.memory_mib) };
+    let (fitted, fitted_sd) = match f.memory_mib {
+        0 => (policy.memory_unknown_mib, policy.memory_unknown_sd),
+        mib => (f64::from(mib), 0.0),
+    };
     let single = f64::from(u8::from(f.single_channel));
 
     let term = |at: usize, ids: [u64; 3], factor: f64, mean: f64, sd: f64| {
         let known = !ids.contains(&unknown) && (family_known || !ids.contains(&family));
-        Term { key: known.then_some(Key { term: at as u8, ids }), factor, mean, sd }
+        let key = known.then_some(Key { term: at as u8, ids });
+        Term { key, concern: [ids[1], ids[2]], factor, mean, sd }
     };
     let p = policy;
     [
@@ -124,13 +138,11 @@ pub(super) fn terms(features: &Features, policy: &ModelPolicy) -> [Term; TERMS] 
         term(PRESET, [preset, 0, 0], 1.0, 0.0, p.preset_sd),
         term(EXPONENT, [0; 3], -f.ln_pixels, p.exponent_mean, p.exponent_sd),
         term(EXPONENT_WORKLOAD, [workload, 0, 0], -f.ln_pixels, 0.0, p.exponent_workload_sd),
-        term(
-            MEMORY,
-            [memory, preset, (bucket + BUCKET_OFFSET) as u64],
-            1.0,
-            0.0,
-            memory_sd(f.memory_mib, f.preset_rank, bucket, p),
-        ),
+        term(EXPONENT_FAMILY, [family, workload, 0], MIDDLE - f.ln_pixels, 0.0, p.exponent_family_sd),
+        term(MEMORY, [memory, preset, (bucket + BUCKET_OFFSET) as u64], 1.0, 0.0, p.memory_sd),
+        term(UNIT, [contributor, card, 0], 1.0, 0.0, p.unit_sd),
+        term(RELEASE_FAMILY, [release, family, 0], 1.0, 0.0, p.release_family_sd),
+        term(RELEASE_WORKLOAD_FAMILY, [release, workload, family], 1.0, 0.0, p.release_workload_family_sd),
         term(CPU, [cpu, 0, 0], 1.0, p.cpu_mean, p.cpu_sd),
         term(WORKLOAD_CPU, [workload, 0, 0], 1.0, 0.0, p.workload_cpu_sd),
         term(STAGE_CPU, [stage, 0, 0], 1.0, 0.0, p.stage_cpu_sd),
@@ -139,11 +151,19 @@ pub(super) fn terms(features: &Features, policy: &ModelPolicy) -> [Term; TERMS] 
         term(SINGLE, [0; 3], single, p.single_channel_mean, p.single_channel_sd),
         term(SINGLE_WORKLOAD, [workload, 0, 0], single, 0.0, p.single_channel_workload_sd),
         term(PRESET_CPU, [workload, 0, 0], f.preset_rank, p.preset_cpu_mean, p.preset_cpu_sd),
+        term(NEED, [0; 3], 1.0, p.memory_need_mean, p.memory_need_sd),
+        term(NEED_RANK, [0; 3], f.preset_rank, p.memory_need_rank, p.memory_need_rank_sd),
+        term(NEED_PIXELS, [0; 3], f.ln_pixels - MIDDLE, p.memory_need_pixels, p.memory_need_pixels_sd),
+        term(NEED_WORKLOAD, [workload, 0, 0], 1.0, 0.0, p.memory_need_workload_sd),
+        term(NEED_PRESET, [preset, 0, 0], 1.0, 0.0, p.memory_need_preset_sd),
+        // What is fitted is known: nothing is to be learnt of it.
+        Term { key: None, concern: [0; 2], factor: -1.0, mean: fitted.ln(), sd: fitted_sd },
+        term(SHARPNESS, [0; 3], 1.0, p.sharpness_mean, p.sharpness_sd),
+        term(SHARPNESS_WORKLOAD, [workload, 0, 0], 1.0, 0.0, p.sharpness_workload_sd),
         term(BENCH, [contributor, bench, 0], 1.0, 0.0, p.bench_sd),
-        term(UNIT, [contributor, card, 0], 1.0, 0.0, p.unit_sd),
         term(RELEASE_WORKLOAD, [release, workload, 0], 1.0, 0.0, p.release_workload_sd),
-        term(RELEASE_FAMILY, [release, family, 0], 1.0, 0.0, p.release_family_sd),
-        term(RELEASE_WORKLOAD_FAMILY, [release, workload, family], 1.0, 0.0, p.release_workload_family_sd),
         term(BUILD, [workload, build, 0], 1.0, 0.0, p.build_sd),
     ]
 }
+
+const _: () = assert!(UNIT < CPU && FITTED < SHARPNESS && BUILD + 1 == TERMS);

@@ -4,6 +4,11 @@ use super::*;
 use crate::draw::Random;
 use crate::policy::model::ModelPolicy;
 
+/// As in any textbook, not as the model computes it.
+fn softmin(card: f64, platform: f64, p: f64) -> f64 {
+    -((-p * card).exp() + (-p * platform).exp()).ln() / p
+}
+
 /// Twelve cards, five workloads of two stages and three presets, four processors, twenty contributors.
 struct World {
     random: Random,
@@ -45,7 +50,7 @@ impl World {
         let features = Features {
             card: card as u32,
             family: card as u32 / 4,
-            memory_mib: 8192,
+            memory_mib: 24576,
             workload: workload as u32,
             stage: stage as u32,
             preset: preset as u32,
@@ -56,13 +61,14 @@ impl World {
             contributor: contributor as u32,
             bench: contributor as u32,
             release: random.below(3) as u32,
+            release_day: None,
             build: random.below(2) as u32,
         };
         let card_side =
             self.cards[card] + self.workloads[workload] + self.stages[stage] + self.presets[preset]
                 - 0.75 * ln_pixels;
         let platform = self.cpus[cpu] + self.workloads_cpu[workload];
-        let (limited, _) = ceiling::softmin(card_side, platform, 8.0);
+        let limited = softmin(card_side, platform, 8.0);
         let truth = limited + self.benches[contributor];
         // Every twentieth run is off by a quarter.
         let off = if random.below(20) == 0 { 0.25 } else { 0.0 };
@@ -91,6 +97,7 @@ fn nobody() -> Features {
         contributor: UNKNOWN,
         bench: UNKNOWN,
         release: UNKNOWN,
+        release_day: None,
         build: UNKNOWN,
     }
 }
@@ -108,20 +115,28 @@ fn near(got: f64, wanted: f64, tolerance: f64) {
 fn without_any_run_a_prediction_is_the_prior() {
     let policy = ModelPolicy::published();
     let p = Model::prior(&policy).predict(&nobody());
-    // Sides: card, workload, stage, two of the architecture, card x workload, preset, memory; processor,
-    // workload, stage, processor x workload, bench.
-    let memory = terms::terms(&nobody(), &policy)[9].sd;
-    let card: f64 = [0.8_f64, 0.5, 0.2, 0.05, 0.05, 0.035, 0.3, memory].iter().map(|sd| sd * sd).sum();
-    let platform: f64 = [0.6_f64, 0.45, 0.15, 0.03, 0.03].iter().map(|sd| sd * sd).sum();
-    let outside: f64 = [0.03_f64, 0.02, 0.012, 0.006, 0.012, 0.015].iter().map(|sd| sd * sd).sum();
-    let sharpness = 8.0 / (1.0 + 64.0 * (card + platform - 0.01) / 2.9).sqrt();
-    let ahead = sharpness * (75.0_f64.ln() - 130.0_f64.ln());
+    // Sides: card, workload, stage, two of the architecture, card x workload, preset, exponent of the architecture,
+    // memory, unit, two of the release; processor, workload, stage, processor x workload, bench.
+    let sum = |sds: &[f64]| sds.iter().map(|sd| sd * sd).sum::<f64>();
+    let pressure = 1500.0_f64.ln() + 0.3 * 0.575_364_144_903_562 - 4096.0_f64.ln();
+    let of_pressure = sum(&[0.3, 0.1 * 0.575_364_144_903_562, 0.35, 0.1, 0.6]);
+    let (_, of_loss) = rate::expected_loss(pressure, of_pressure, &policy);
+    let turned = 0.03 * 0.575_364_144_903_562;
+    let card = sum(&[0.8, 0.5, 0.2, 0.05, 0.05, 0.035, 0.3, turned, 0.03, 0.02, 0.02, 0.04]) + of_loss;
+    let platform = sum(&[0.6, 0.45, 0.15, 0.03, 0.03]);
+    let outside = sum(&[0.03, 0.008, 0.015]);
+    let softened = 4.0 / (1.0 + 16.0 * of_pressure / 2.9).sqrt();
+    let level = 75.0_f64.ln() - 0.45 / (1.0 + (-softened * pressure).exp());
+    let sharpness = 7.0 / (1.0 + 49.0 * (card + platform - 0.01) / 2.9).sqrt();
+    let ahead = sharpness * (level - 130.0_f64.ln());
     let share = 1.0 / (1.0 + ahead.exp());
     near(p.share, share, 1e-12);
-    near(p.ln_fps, 75.0_f64.ln() - ahead.exp().ln_1p() / sharpness, 1e-12);
-    near(p.variance, share * share * card + (1.0 - share).powi(2) * platform + outside, 1e-12);
+    near(p.ln_fps, level - ahead.exp().ln_1p() / sharpness, 1e-12);
+    let corner = sum(&[0.3, 0.3])
+        * (ahead.exp().ln_1p() / sharpness - ahead / sharpness * share.min(1.0 - share)).powi(2);
+    near(p.variance, share * share * card + (1.0 - share).powi(2) * platform + outside + corner, 1e-12);
     near(p.bench, 0.0, 0.0);
-    near(p.bench_variance, 0.03_f64.powi(2) + 0.02_f64.powi(2), 1e-15);
+    near(p.bench_variance, 0.03_f64.powi(2) + (share * 0.02).powi(2), 1e-15);
     near(p.sigma, policy.scale_start, 0.0);
     let fitted = Model::fit(&[], None, &policy);
     assert_eq!(bits(fitted.predict(&nobody())), bits(p));
@@ -160,11 +175,11 @@ fn what_was_never_seen_enters_by_its_prior_variance() {
     let usual = model.predict(&known);
     let stranger = model.predict(&Features { contributor: 900, bench: 900, ..known });
     assert!(stranger.bench == 0.0 && stranger.variance > usual.variance + 0.0005);
-    near(stranger.bench_variance, 0.03_f64.powi(2) + 0.02_f64.powi(2), 1e-15);
+    near(stranger.bench_variance, 0.03_f64.powi(2) + (stranger.share * 0.02).powi(2), 1e-15);
     let nameless = model.predict(&Features { contributor: UNKNOWN, bench: UNKNOWN, ..known });
     assert_eq!(bits(nameless), bits(stranger));
     let release = model.predict(&Features { release: 77, ..known });
-    assert!(release.variance > usual.variance + 0.012_f64.powi(2) / 2.0);
+    assert!(release.variance > usual.variance + (release.share * 0.04).powi(2) / 2.0);
     // A card that nobody ran has the level of cards at large and a standard deviation of about 0.8 on its
     // side; a processor far faster than it leaves that doubt whole.
     let card = Features { card: 700, family: UNKNOWN, memory_mib: 0, ..known };
@@ -302,26 +317,30 @@ fn a_row_of_little_weight_moves_little() {
     assert!(light > 0.0 && full > 3.0 * light, "{light} {full}");
 }
 
+/// Runs of the world whose cards 0 to 5 have little memory and lose what the model's own curve does not say: a step
+/// to a tenth once the preset wants more than there is, then 0.35 per unit beyond.
+fn short_of_memory(world: &mut World, count: usize) -> Vec<Observation> {
+    let mut rows = world.runs(count);
+    for row in &mut rows {
+        row.features.memory_mib =
+            [2048, 2048, 2048, 4096, 4096, 4096, 16384][row.features.card.min(6) as usize];
+        let wanted = 1700.0
+            * 1.45_f64.powf(row.features.preset_rank)
+            * (1.0 + 0.25 * (row.features.ln_pixels + 0.575));
+        let over = wanted / f64::from(row.features.memory_mib) - 1.0;
+        row.ln_fps -= if over > 0.0 { (0.1 + 0.35 * over).min(0.45) } else { 0.0 };
+    }
+    rows
+}
+
 #[test]
-fn memory_too_small_for_its_settings_is_in_doubt_and_is_learned_across_cards() {
+fn what_memory_too_small_costs_is_learned_across_cards_and_sizes() {
     let policy = ModelPolicy::published();
-    let heavy = |memory_mib: u32, preset_rank: f64, ln_pixels: f64| {
-        terms::terms(&Features { memory_mib, preset_rank, ln_pixels, ..nobody() }, &policy)[9].sd
-    };
-    assert!(heavy(24576, 3.0, 0.0) < 0.02 && heavy(8192, 0.0, -0.575) < 0.02);
-    assert!(heavy(4096, 3.0, 0.811) > 0.13 && heavy(8192, 4.0, 0.811) > 0.1);
-    // Cards of 4 GiB lose 30 % at the heaviest setting; a card of that size never seen there shares it.
     let median_off = |seed: u64| {
         let mut world = World::new(seed);
-        let mut rows = world.runs(1500);
-        let heaviest = |f: &Features| f.preset_rank == 2.0 && f.ln_pixels > 0.5;
-        for row in &mut rows {
-            row.features.memory_mib = if row.features.card < 6 { 4096 } else { 16384 };
-            if row.features.memory_mib == 4096 && heaviest(&row.features) {
-                row.ln_fps -= 0.3;
-            }
-        }
-        let unseen = |row: &Observation| row.features.card == 2 && heaviest(&row.features);
+        let mut rows = short_of_memory(&mut world, 1500);
+        // A card that nobody has seen at the heaviest preset, where it loses most.
+        let unseen = |row: &Observation| row.features.card == 1 && row.features.preset_rank == 2.0;
         let asked: Vec<Observation> = rows.iter().copied().filter(unseen).collect();
         rows.retain(|row| !unseen(row));
         let model = Model::fit(&rows, None, &policy);
@@ -332,9 +351,108 @@ fn memory_too_small_for_its_settings_is_in_doubt_and_is_learned_across_cards() {
     };
     let mut off: Vec<f64> = (10..16).map(median_off).collect();
     off.sort_by(f64::total_cmp);
-    // In one of these six worlds the fit settles where half of the loss is put down to the cards, however many runs
-    // there are.
-    assert!(off[4] < 0.02 && off[5] < 0.2, "{off:?}");
+    assert!(off[5] < 0.035, "{off:?}");
+}
+
+#[test]
+fn where_memory_surely_fits_nothing_is_in_doubt_and_where_it_may_not_much_is() {
+    let policy = ModelPolicy::published();
+    let sd = |memory_mib: u32, preset_rank: f64| {
+        let known = Features { memory_mib, preset_rank, ..nobody() };
+        predict::loss(&Model::prior(&policy), &known).1.sqrt()
+    };
+    assert!(sd(24576, 0.0) < 0.01, "{}", sd(24576, 0.0));
+    assert!(sd(2048, 2.0) > 0.1, "{}", sd(2048, 2.0));
+}
+
+#[test]
+fn slopes_of_the_rate_are_its_derivatives() {
+    let policy = ModelPolicy::published();
+    for sums in [[4.0, 4.6, -2.0, 2.0, 0.01], [4.5, 4.4, 0.1, 1.2, 0.0], [5.5, 4.0, 0.6, 1.9, -0.02]] {
+        let found = rate::rate(&sums, &policy);
+        for side in 0..terms::SIDES {
+            let moved = |by: f64| {
+                let mut there = sums;
+                there[side] += by;
+                rate::rate(&there, &policy).value
+            };
+            near(found.slopes[side], (moved(1e-5) - moved(-1e-5)) / 2e-5, 1e-8);
+        }
+        near(found.value, softmin(sums[0] - loss_at(sums[2]), sums[1], sums[3].exp()) + sums[4], 1e-12);
+    }
+}
+
+fn loss_at(pressure: f64) -> f64 {
+    0.45 / (1.0 + (-4.0 * pressure).exp())
+}
+
+#[test]
+fn moments_of_the_loss_are_those_of_a_fine_sum() {
+    let policy = ModelPolicy::published();
+    for (pressure, sd) in [(-1.0, 0.3), (0.0, 0.5), (-0.4, 0.15)] {
+        let (mut weight, mut first, mut second) = (0.0, 0.0, 0.0);
+        for at in -4000..=4000 {
+            let x = f64::from(at) / 500.0;
+            let (density, loss) = ((-0.5 * x * x).exp(), loss_at(pressure + sd * x));
+            (weight, first, second) =
+                (weight + density, first + density * loss, second + density * loss * loss);
+        }
+        let (mean, variance) = rate::expected_loss(pressure, sd * sd, &policy);
+        near(mean, first / weight, 2e-4);
+        near(variance.sqrt(), (second / weight - (first / weight).powi(2)).sqrt(), 3e-3);
+    }
+}
+
+#[test]
+fn a_card_whose_first_runs_were_far_too_fast_is_found_again_by_slow_ones() {
+    let policy = ModelPolicy::published();
+    let mut world = World::new(12);
+    let mut rows: Vec<Observation> =
+        world.runs(1500).into_iter().filter(|row| row.features.card != 3).collect();
+    world.cards[3] = 2.6;
+    let mut slow: Vec<(Observation, f64)> = Vec::new();
+    while slow.len() < 30 {
+        slow.extend(Some(world.run()).filter(|(row, _)| row.features.card == 3));
+    }
+    // Two runs of another, much faster card under its name; after that the model takes it for fast.
+    let fast = |(row, truth): &(Observation, f64)| Observation { ln_fps: truth + 1.9, ..*row };
+    rows.extend(slow[..2].iter().map(fast));
+    let wrong = Model::fit(&rows, None, &policy);
+    rows.extend(slow[2..14].iter().map(|(row, _)| *row));
+    let (warm, cold) = (Model::fit(&rows, Some(&wrong), &policy), Model::fit(&rows, None, &policy));
+    for (row, truth) in &slow[14..] {
+        assert!(wrong.predict(&row.features).ln_fps > truth + 0.5, "the model was led astray at first");
+        near(warm.predict(&row.features).ln_fps, *truth, 0.1);
+        near(cold.predict(&row.features).ln_fps, *truth, 0.1);
+    }
+}
+
+#[test]
+fn how_sharp_the_corner_is_is_learned_by_workload() {
+    let policy = ModelPolicy::published();
+    let mut world = World::new(13);
+    let mut rows = world.runs(2500);
+    for row in &mut rows {
+        // Workload 0 has its two sides overlap far less than the others.
+        if row.features.workload == 0 {
+            let f = row.features;
+            let card = world.cards[f.card as usize]
+                + world.workloads[0]
+                + world.stages[f.stage as usize]
+                + world.presets[f.preset as usize]
+                - 0.75 * f.ln_pixels;
+            let platform = world.cpus[f.cpu as usize] + world.workloads_cpu[0];
+            row.ln_fps += softmin(card, platform, 3.0) - softmin(card, platform, 8.0);
+        }
+    }
+    let model = Model::fit(&rows, None, &policy);
+    let sharpness = |workload: u64| {
+        let value = |key: &Key| model.index.get(key).map_or(0.0, |at| model.values[*at as usize]);
+        let term = |term: usize, ids: [u64; 3]| value(&Key { term: term as u8, ids });
+        (term(terms::SHARPNESS, [0; 3]) + term(terms::SHARPNESS_WORKLOAD, [workload, 0, 0])).exp()
+    };
+    assert!((2.3..4.2).contains(&sharpness(0)), "{}", sharpness(0));
+    assert!(sharpness(1) > 5.5, "{}", sharpness(1));
 }
 
 #[test]
@@ -342,9 +460,13 @@ fn the_low_is_shrunken_towards_what_many_show() {
     let mut world = World::new(11);
     let policy = ModelPolicy::published();
     let none = Model::prior(&policy).predict_low(&nobody());
-    near(none.ln_low_ratio, policy.low.mean, 0.0);
+    let expected = policy.low.mean - predict::loss(&Model::prior(&policy), &nobody()).0;
+    near(none.ln_low_ratio, expected, 1e-15);
     let sds = [0.2_f64, 0.15, 0.1, 0.04, 0.03];
-    near(none.variance, sds.iter().map(|sd| sd * sd).sum(), 1e-15);
+    // A card whose memory is not known may be short of it.
+    let (loss, doubt) = predict::loss(&Model::prior(&policy), &nobody());
+    let short = (1.0 + 1.0) * loss * loss + (1.0 + 1.0) * doubt;
+    near(none.variance, sds.iter().map(|sd| sd * sd).sum::<f64>() + short, 1e-15);
     let model = Model::fit(&world.runs(1200), None, &policy);
     for _ in 0..50 {
         let features = world.run().0.features;

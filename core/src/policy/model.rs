@@ -31,24 +31,39 @@ pub struct ModelPolicy {
     pub exponent_sd: f64,
     /// Exponent between workloads.
     pub exponent_workload_sd: f64,
-    /// Memory size by preset by resolution, settings that fit easily. Chosen: below what a cell shows of
-    /// card by workload, so that it stays out of the way.
-    pub memory_light_sd: f64,
-    /// The same where settings ask for far more memory than there is. In the study a tenth of such cells
-    /// lose 10 to 35 %, which is 0.1 about a mean of zero.
-    pub memory_heavy_sd: f64,
-    /// Memory that the lightest preset asks for at 2560x1440, MiB. Common practice: 3 to 4 GiB.
-    pub memory_need_mib: f64,
-    /// Growth of ln(memory asked for) per rank of the preset. Common practice: the heaviest of four or
-    /// five presets asks for about two and a half times what the lightest does.
-    pub memory_need_rank: f64,
-    /// Growth of ln(memory asked for) per ln(pixels). Common practice: 3840x2160 asks for about a third
-    /// more than 2560x1440; textures do not grow with the picture.
-    pub memory_need_pixels: f64,
-    /// How sharply doubt sets in as settings outgrow the memory: logistic in ln(asked for / fitted).
+    /// Exponent by chip architecture within a workload. Chosen: architectures differ in how their parts grow.
+    pub exponent_family_sd: f64,
+    /// Memory size by preset by resolution, beside what the terms below say.
+    pub memory_sd: f64,
+    /// What a memory far too small costs at most, natural log. Common practice: a tenth where settings just outgrow
+    /// it, a third and more beyond.
+    pub memory_loss: f64,
+    /// How sharply the loss sets in: logistic in ln(memory asked for / fitted). From a tenth to nine tenths of it
+    /// while the memory asked for trebles.
     pub memory_slope: f64,
+    /// ln of the memory at which the lightest preset at 1920x1080 loses half of that, MiB: ln 1500. Common practice:
+    /// light presets of the years of these cards ask for 1 to 2 GiB.
+    pub memory_need_mean: f64,
+    /// Standard deviation of that mean.
+    pub memory_need_sd: f64,
+    /// Growth of it per rank of the preset. Common practice: the heaviest of four asks for two and a half times
+    /// what the lightest does.
+    pub memory_need_rank: f64,
+    /// Standard deviation of that.
+    pub memory_need_rank_sd: f64,
+    /// Growth per ln(pixels). Common practice: 3840x2160 asks for about a half more than 1920x1080; textures do not
+    /// grow with the picture.
+    pub memory_need_pixels: f64,
+    /// Standard deviation of that.
+    pub memory_need_pixels_sd: f64,
+    /// Between workloads.
+    pub memory_need_workload_sd: f64,
+    /// Between presets of a workload, beside their rank.
+    pub memory_need_preset_sd: f64,
     /// Memory taken for a card whose size is not known, MiB: the commonest size.
     pub memory_unknown_mib: f64,
+    /// Standard deviation of ln(memory) of such a card.
+    pub memory_unknown_sd: f64,
     /// Prior mean of a processor's rate, ln fps: ln 130.
     pub cpu_mean: f64,
     /// Standard deviation between processors.
@@ -77,15 +92,22 @@ pub struct ModelPolicy {
     pub unit_sd: f64,
     /// Driver release by workload.
     pub release_workload_sd: f64,
+    /// Days after which releases have forgotten each other to 1 / e. Chosen with the two standard deviations that
+    /// follow so that two releases two months apart differ by 0.7 % on an architecture and by 1 % more on a workload.
+    pub release_memory_days: f64,
     /// Driver release by chip architecture.
     pub release_family_sd: f64,
     /// Driver release by workload by chip architecture.
     pub release_workload_family_sd: f64,
     /// Build of the workload.
     pub build_sd: f64,
-    /// Sharpness p of the soft minimum of card and platform: where both are equal the rate lies
-    /// ln(2) / p = 8.7 % below either.
-    pub sharpness: f64,
+    /// Prior mean of ln p, p the sharpness of the soft minimum of card and platform: where both are equal the rate
+    /// lies ln(2) / p below either, at p = 7 a tenth.
+    pub sharpness_mean: f64,
+    /// Standard deviation of that mean.
+    pub sharpness_sd: f64,
+    /// The same between workloads. Chosen: how well the work of both sides overlaps is a matter of the engine.
+    pub sharpness_workload_sd: f64,
     /// Sum of the variances of both sides from which their doubt is averaged over.
     pub doubt_from: f64,
     /// Divisor of the logistic-normal approximation p / sqrt(1 + p^2 v / c): 8 / pi = 2.55 matches the
@@ -134,6 +156,13 @@ pub struct LowPolicy {
     pub card_workload_sd: f64,
     /// Between benches.
     pub bench_sd: f64,
+    /// What a loss of rate by too small a memory does to the ratio, per unit of the loss. Common practice: it stutters
+    /// more than it slows down.
+    pub loss_slope: f64,
+    /// Standard deviation of that between workloads.
+    pub loss_slope_sd: f64,
+    /// Standard deviation of the ratio about that in one configuration, per unit of the loss.
+    pub loss_sd: f64,
     /// Residual scale before the first row, and its start.
     pub scale_start: f64,
     /// Least residual scale: sampling error of a 1% low over three passes of a minute.
@@ -159,13 +188,20 @@ impl ModelPolicy {
             exponent_mean: 0.75,
             exponent_sd: 0.3,
             exponent_workload_sd: 0.15,
-            memory_light_sd: 0.01,
-            memory_heavy_sd: 0.15,
-            memory_need_mib: 3500.0,
-            memory_need_rank: 0.25,
-            memory_need_pixels: 0.35,
+            exponent_family_sd: 0.03,
+            memory_sd: 0.03,
+            memory_loss: 0.45,
             memory_slope: 4.0,
-            memory_unknown_mib: 8192.0,
+            memory_need_mean: 1500.0_f64.ln(),
+            memory_need_sd: 0.3,
+            memory_need_rank: 0.3,
+            memory_need_rank_sd: 0.1,
+            memory_need_pixels: 0.3,
+            memory_need_pixels_sd: 0.1,
+            memory_need_workload_sd: 0.35,
+            memory_need_preset_sd: 0.1,
+            memory_unknown_mib: 4096.0,
+            memory_unknown_sd: 0.6,
             cpu_mean: 130.0_f64.ln(),
             cpu_sd: 0.6,
             workload_cpu_sd: 0.45,
@@ -179,11 +215,14 @@ impl ModelPolicy {
             preset_cpu_sd: 0.05,
             bench_sd: 0.03,
             unit_sd: 0.02,
-            release_workload_sd: 0.012,
-            release_family_sd: 0.006,
-            release_workload_family_sd: 0.012,
+            release_workload_sd: 0.008,
+            release_memory_days: 1800.0,
+            release_family_sd: 0.02,
+            release_workload_family_sd: 0.04,
             build_sd: 0.015,
-            sharpness: 8.0,
+            sharpness_mean: 7.0_f64.ln(),
+            sharpness_sd: 0.3,
+            sharpness_workload_sd: 0.3,
             doubt_from: 0.01,
             doubt_divisor: 2.9,
             tail_df: 4.0,
@@ -203,6 +242,9 @@ impl ModelPolicy {
                 stage_sd: 0.1,
                 card_workload_sd: 0.04,
                 bench_sd: 0.03,
+                loss_slope: -1.0,
+                loss_slope_sd: 1.0,
+                loss_sd: 1.0,
                 scale_start: 0.045,
                 scale_least: 0.03,
                 scale_most: 0.09,
