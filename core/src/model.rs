@@ -5,7 +5,7 @@
 //! ```text
 //! E[ln fps] = softmin_p(G, C) + bench + unit + driver release effects + build
 //! G = card + workload + stage + architecture x (workload, stage) + card x workload + preset
-//!     - (a + a_workload + a_architecture,workload) ln(pixels) + memory size x preset x resolution
+//!     - (a + a_workload + a_architecture,workload) ln(pixels) + memory size x preset
 //! C = processor + workload + stage + processor x workload + bench + single channel + preset rank
 //! softmin_p(G, C) = min - ln(e^{-p (G - min)} + e^{-p (C - min)}) / p
 //! ```

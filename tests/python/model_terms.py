@@ -15,10 +15,6 @@ MIDDLE = math.log(1920 * 1080 / (2560 * 1440))
 CHAINED = ("release family", "release workload family")
 
 
-def round_half_away(value):
-    return math.copysign(math.floor(abs(value) + 0.5), value)
-
-
 def effects(features, policy):
     """(side, key, factor, prior mean, prior sd) of every effect of a run."""
     f, p = features, policy
@@ -26,7 +22,7 @@ def effects(features, policy):
     family = f["family"] if f["family"] != UNKNOWN else ("card", card)
     bench, unit, release = (f["contributor"], f["bench"]), (f["contributor"], card), f["release"]
     pixels, single = -f["ln_pixels"], float(f["single_channel"])
-    bucket = round_half_away(8.0 * f["ln_pixels"])
+    buffers = 1.0 - p["memory_buffers"] + p["memory_buffers"] * math.exp(f["ln_pixels"] - MIDDLE)
     return [
         (CARD, ("card", card), 1.0, p["card_mean"], p["card_sd"]),
         (CARD, ("workload", workload), 1.0, 0.0, p["workload_sd"]),
@@ -38,7 +34,7 @@ def effects(features, policy):
         (CARD, ("exponent",), pixels, p["exponent_mean"], p["exponent_sd"]),
         (CARD, ("exponent workload", workload), pixels, 0.0, p["exponent_workload_sd"]),
         (CARD, ("exponent family", family, workload), MIDDLE - f["ln_pixels"], 0.0, p["exponent_family_sd"]),
-        (CARD, ("memory", f["memory_mib"], preset, bucket), 1.0, 0.0, p["memory_sd"]),
+        (CARD, ("memory", f["memory_mib"], preset), 1.0, 0.0, p["memory_sd"]),
         (CARD, ("unit", unit), 1.0, 0.0, p["unit_sd"]),
         (CARD, ("release family", release, family), 1.0, 0.0, p["release_family_sd"]),
         (CARD, ("release workload family", release, workload, family), 1.0, 0.0,
@@ -56,12 +52,11 @@ def effects(features, policy):
         (PRESSURE, ("need pixels",), f["ln_pixels"] - MIDDLE, p["memory_need_pixels"], p["memory_need_pixels_sd"]),
         (PRESSURE, ("need workload", workload), 1.0, 0.0, p["memory_need_workload_sd"]),
         (PRESSURE, ("need preset", preset), 1.0, 0.0, p["memory_need_preset_sd"]),
-        # What is fitted is known.
-        (PRESSURE, None, -1.0, math.log(f["memory_mib"]), 0.0),
+        # What is fitted and how buffers grow is known.
+        (PRESSURE, None, 1.0, math.log(buffers / f["memory_mib"]), 0.0),
         (CORNER, ("sharpness",), 1.0, p["sharpness_mean"], p["sharpness_sd"]),
         (CORNER, ("sharpness workload", workload), 1.0, 0.0, p["sharpness_workload_sd"]),
         (OUTSIDE, ("bench", bench), 1.0, 0.0, p["bench_sd"]),
-        (OUTSIDE, ("release workload", release, workload), 1.0, 0.0, p["release_workload_sd"]),
         (OUTSIDE, ("build", workload, f["build"]), 1.0, 0.0, p["build_sd"]),
     ]
 

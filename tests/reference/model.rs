@@ -112,7 +112,6 @@ fn statsmodels_finds_the_same_robust_regression_of_a_card_limited_design() {
         preset_cpu_sd: nothing,
         bench_sd: nothing,
         unit_sd: nothing,
-        release_workload_sd: nothing,
         release_family_sd: nothing,
         release_workload_family_sd: nothing,
         build_sd: nothing,

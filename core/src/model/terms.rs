@@ -5,7 +5,7 @@ use super::{Features, UNKNOWN};
 use crate::policy::model::ModelPolicy;
 
 /// Number of effects.
-pub(super) const TERMS: usize = 33;
+pub(super) const TERMS: usize = 32;
 
 /// What effects add up to, see [`super::rate`]: the rate that the card allows, the rate that the platform allows, by
 /// how much settings outgrow the card's memory, how sharp the corner between card and platform is, and the rest.
@@ -64,8 +64,7 @@ pub(super) const SHARPNESS: usize = 28;
 pub(super) const SHARPNESS_WORKLOAD: usize = 29;
 /// Bench, whatever limits it.
 pub(super) const BENCH: usize = 30;
-const RELEASE_WORKLOAD: usize = 31;
-const BUILD: usize = 32;
+const BUILD: usize = 31;
 
 /// Name of a parameter: its effect and the ids of its level.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -93,12 +92,6 @@ pub(super) struct Term {
 /// commonest resolution, 1920x1080.
 const MIDDLE: f64 = -0.575_364_144_903_562;
 
-/// Resolutions within an eighth of a natural log of pixels share their memory effect.
-const PIXEL_BUCKETS: f64 = 8.0;
-
-/// Bits set apart for the offset of a resolution bucket, so that it is never negative.
-const BUCKET_OFFSET: f64 = 1024.0;
-
 /// The architecture as an id; a card outside the catalogue is an architecture of its own.
 fn family(features: &Features) -> u64 {
     if features.family == UNKNOWN { (1 << 32) | u64::from(features.card) } else { u64::from(features.family) }
@@ -114,12 +107,12 @@ pub(super) fn terms(features: &Features, policy: &ModelPolicy) -> [Term; TERMS] 
     let (release, build, family) = (u64::from(f.release), u64::from(f.build), family(f));
     // A card that is not known has no architecture either.
     let family_known = family != (1 << 32) | unknown;
-    let bucket = (PIXEL_BUCKETS * f.ln_pixels).round().clamp(-BUCKET_OFFSET, BUCKET_OFFSET);
     let memory = if f.memory_mib == 0 { unknown } else { u64::from(f.memory_mib) };
     let (fitted, fitted_sd) = match f.memory_mib {
         0 => (policy.memory_unknown_mib, policy.memory_unknown_sd),
         mib => (f64::from(mib), 0.0),
     };
+    let buffers = 1.0 - policy.memory_buffers + policy.memory_buffers * (f.ln_pixels - MIDDLE).exp();
     let single = f64::from(u8::from(f.single_channel));
 
     let term = |at: usize, ids: [u64; 3], factor: f64, mean: f64, sd: f64| {
@@ -139,7 +132,7 @@ pub(super) fn terms(features: &Features, policy: &ModelPolicy) -> [Term; TERMS] 
         term(EXPONENT, [0; 3], -f.ln_pixels, p.exponent_mean, p.exponent_sd),
         term(EXPONENT_WORKLOAD, [workload, 0, 0], -f.ln_pixels, 0.0, p.exponent_workload_sd),
         term(EXPONENT_FAMILY, [family, workload, 0], MIDDLE - f.ln_pixels, 0.0, p.exponent_family_sd),
-        term(MEMORY, [memory, preset, (bucket + BUCKET_OFFSET) as u64], 1.0, 0.0, p.memory_sd),
+        term(MEMORY, [memory, preset, 0], 1.0, 0.0, p.memory_sd),
         term(UNIT, [contributor, card, 0], 1.0, 0.0, p.unit_sd),
         term(RELEASE_FAMILY, [release, family, 0], 1.0, 0.0, p.release_family_sd),
         term(RELEASE_WORKLOAD_FAMILY, [release, workload, family], 1.0, 0.0, p.release_workload_family_sd),
@@ -156,12 +149,11 @@ pub(super) fn terms(features: &Features, policy: &ModelPolicy) -> [Term; TERMS] 
         term(NEED_PIXELS, [0; 3], f.ln_pixels - MIDDLE, p.memory_need_pixels, p.memory_need_pixels_sd),
         term(NEED_WORKLOAD, [workload, 0, 0], 1.0, 0.0, p.memory_need_workload_sd),
         term(NEED_PRESET, [preset, 0, 0], 1.0, 0.0, p.memory_need_preset_sd),
-        // What is fitted is known: nothing is to be learnt of it.
-        Term { key: None, concern: [0; 2], factor: -1.0, mean: fitted.ln(), sd: fitted_sd },
+        // What is fitted and how buffers grow with pixels is known: nothing is to be learnt of it.
+        Term { key: None, concern: [0; 2], factor: 1.0, mean: buffers.ln() - fitted.ln(), sd: fitted_sd },
         term(SHARPNESS, [0; 3], 1.0, p.sharpness_mean, p.sharpness_sd),
         term(SHARPNESS_WORKLOAD, [workload, 0, 0], 1.0, 0.0, p.sharpness_workload_sd),
         term(BENCH, [contributor, bench, 0], 1.0, 0.0, p.bench_sd),
-        term(RELEASE_WORKLOAD, [release, workload, 0], 1.0, 0.0, p.release_workload_sd),
         term(BUILD, [workload, build, 0], 1.0, 0.0, p.build_sd),
     ]
 }

