@@ -268,6 +268,7 @@ impl Ledger {
             limit: self.limit,
             mean: expected(&prediction),
             card_share: prediction.share,
+            known_by: self.rows.known_by(features),
             low: Expected {
                 value: low.ln_low_ratio,
                 variance: low.variance,

@@ -3,11 +3,13 @@
 //! A run is as fast as the slower of card and platform allows, with a rounded corner between the two:
 //!
 //! ```text
-//! E[ln fps] = softmin_p(G, C) + bench + unit + driver release effects + build
-//! G = card + workload + stage + architecture x (workload, stage) + card x workload + preset
+//! E[ln fps] = softmin_p(G - L, C) + bench + build
+//! G = card + workload + stage + architecture x (workload, stage) + card x workload + preset + copy of the card
+//!     + driver release x architecture x (all workloads, each)
 //!     - (a + a_workload + a_architecture,workload) ln(pixels) + memory size x preset
 //! C = processor + workload + stage + processor x workload + bench + single channel + preset rank
-//! softmin_p(G, C) = min - ln(e^{-p (G - min)} + e^{-p (C - min)}) / p
+//! L = most / (1 + e^{-k u}), u = ln(memory asked for / fitted), by workload, preset and pixels
+//! softmin_p(G, C) = min - ln(e^{-p (G - min)} + e^{-p (C - min)}) / p, p by workload
 //! ```
 //!
 //! Every effect is a random one: it starts at its prior mean and moves as far as its runs carry it

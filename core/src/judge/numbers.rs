@@ -55,6 +55,9 @@ pub struct Inputs {
     pub mean: Expected,
     /// How much of the rate is the card's, 0 to 1.
     pub card_share: f64,
+    /// Other contributors whose accepted runs say how fast the card is and how heavy the workload, whichever are
+    /// fewer.
+    pub known_by: u32,
     /// ln(1% low / mean fps), `percentile`.
     pub low: Expected,
     /// Other contributors' residuals in the cell (configuration, any driver release).
@@ -83,6 +86,14 @@ pub struct Place {
 }
 
 impl Place {
+    /// With probability `bad` all that is known of card or workload is wrong: a first run under another card's name
+    /// makes every true one look wrong. The figure may then be anything within `bad_sd`.
+    fn doubt(&mut self, bad: f64, variance: f64, policy: &JudgePolicy) {
+        let anything = [support::Belief { weight: 1.0, mean: 0.0, variance: policy.cell.bad_sd.powi(2) }];
+        self.p = (1.0 - bad) * self.p + bad * support::tail(self.deviation, &anything, variance, policy);
+        self.z = support::normal_equivalent(self.p).copysign(self.deviation);
+    }
+
     /// The figure expected after all evidence.
     pub fn expected_figure(&self) -> f64 {
         self.expected.exp()
@@ -124,14 +135,16 @@ impl Numbers {
 
 /// Weighs a run. O(1): the evidence comes reduced.
 pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &JudgePolicy) -> Numbers {
-    let Inputs { mean, low, cell, cell_low, release, bench, .. } = *inputs;
+    let Inputs { mean, low, cell, cell_low, release, bench, known_by, .. } = *inputs;
     let runs = f64::from(bench.runs);
     let of_cell = support::posterior(cell, mean.common, &policy.cell);
     let of_release = support::posterior(release, 0.0, &policy.release);
     let beliefs = support::both(&of_cell, &of_release);
     let shift = policy.bench_pull * bench.sum / (runs + policy.bench_prior_runs);
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
-    let mean = place(ln_fps, mean.value + shift, &beliefs, own + mean.sigma.powi(2), policy);
+    let variance = own + mean.sigma.powi(2);
+    let mut mean = place(ln_fps, mean.value + shift, &beliefs, variance, policy);
+    mean.doubt(support::all_bad(known_by, &policy.cell), variance, policy);
     let low = ln_low_ratio.map(|ratio| {
         let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);
         let own = (low.variance - low.common).max(0.0);

@@ -39,7 +39,7 @@ pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) 
     let n = f64::from(support.contributors);
     let x = support.residual;
     let q = policy.median_factor * policy.contributor_sd.powi(2) / n;
-    let bad = policy.bad_share.powf((n / 2.0).ceil());
+    let bad = all_bad(support.contributors, policy);
     let bad_density = bad * normal_density(x, 0.0, policy.bad_sd.powi(2));
     let mut beliefs = Vec::with_capacity(2 * policy.prior.len());
     for Belief { weight, mean, variance } in prior {
@@ -54,6 +54,11 @@ pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) 
     let total: f64 = beliefs.iter().map(|b| b.weight).sum();
     beliefs.iter_mut().for_each(|b| b.weight /= total);
     beliefs
+}
+
+/// Probability that so many contributors, one at least, are all bad, or enough of them to carry the median along.
+pub(super) fn all_bad(contributors: u32, policy: &EvidencePolicy) -> f64 {
+    policy.bad_share.powf((f64::from(contributors.max(1)) / 2.0).ceil())
 }
 
 fn belief(part: &Part, common: f64) -> Belief {

@@ -36,6 +36,7 @@ fn inputs(contributors: u32) -> Inputs {
         limit: 2.4,
         mean: Expected { value: 60.0_f64.ln(), variance: 0.0009, common: 0.0002, sigma: 0.015 },
         card_share: 0.9,
+        known_by: 20,
         low: Expected { value: 0.75_f64.ln(), variance: 0.0004, common: 0.0002, sigma: 0.045 },
         cell: support,
         cell_low: support,
@@ -70,6 +71,17 @@ fn a_card_the_model_does_not_know_is_accepted_as_unconfirmed_however_fast_it_is(
     let judgement = judged(110.0, 82.0, unknown);
     assert_eq!((judgement.verdict, judgement.unconfirmed), (Verdict::Accepted, true));
     assert_eq!(codes(&judgement), [("unconfirmed", Severity::Note)]);
+}
+
+#[test]
+fn a_card_that_one_other_has_measured_is_not_known_well_enough_to_hold_against_anybody() {
+    let twice_as_fast = |known_by: u32| judged(100.0, 75.0, Inputs { known_by, ..inputs(0) }).verdict;
+    assert_eq!(
+        [1, 2, 3, 20].map(twice_as_fast),
+        [Verdict::Accepted, Verdict::Accepted, Verdict::Held, Verdict::Held]
+    );
+    // Anything is not everything: a rate in another unit is told all the same.
+    assert_eq!(judged(60_000.0, 45_000.0, Inputs { known_by: 1, ..inputs(0) }).verdict, Verdict::Rejected);
 }
 
 #[test]

@@ -96,6 +96,15 @@ impl Row {
     }
 }
 
+fn one_less(who: &mut HashMap<u32, u32>, contributor: u32) {
+    if let Some(count) = who.get_mut(&contributor) {
+        *count -= 1;
+        if *count == 0 {
+            who.remove(&contributor);
+        }
+    }
+}
+
 /// Driver release, workload, family.
 type ReleaseKey = (u32, u32, u32);
 
@@ -113,6 +122,9 @@ pub(super) struct Rows {
     held: Vec<u32>,
     pub(super) accepted: u32,
     by_contributor: HashMap<u32, u32>,
+    /// Accepted runs by card and by workload, then by contributor.
+    cards: HashMap<u32, HashMap<u32, u32>>,
+    workloads: HashMap<u32, HashMap<u32, u32>>,
 }
 
 impl Rows {
@@ -124,7 +136,10 @@ impl Rows {
         self.releases.entry(release_key(&row.features)).or_default().push(at);
         if row.is_accepted() {
             self.accepted += 1;
-            *self.by_contributor.entry(row.features.contributor).or_default() += 1;
+            let Features { contributor, card, workload, .. } = row.features;
+            *self.by_contributor.entry(contributor).or_default() += 1;
+            *self.cards.entry(card).or_default().entry(contributor).or_default() += 1;
+            *self.workloads.entry(workload).or_default().entry(contributor).or_default() += 1;
         } else {
             self.held.push(at);
         }
@@ -144,8 +159,12 @@ impl Rows {
         forget(self.releases.get_mut(&release_key(&row.features)));
         if row.is_accepted() {
             self.accepted -= 1;
-            if let Some(count) = self.by_contributor.get_mut(&row.features.contributor) {
+            let Features { contributor, card, workload, .. } = row.features;
+            if let Some(count) = self.by_contributor.get_mut(&contributor) {
                 *count -= 1;
+            }
+            for who in [self.cards.get_mut(&card), self.workloads.get_mut(&workload)].into_iter().flatten() {
+                one_less(who, contributor);
             }
         } else {
             self.held.retain(|other| *other != at);
@@ -196,6 +215,16 @@ impl Rows {
     /// Runs held for their numbers, oldest first.
     pub(super) fn held(&self) -> impl Iterator<Item = &Row> {
         self.held.iter().filter_map(|at| self.get(*at))
+    }
+
+    /// Other contributors with accepted runs of the card or with accepted runs of the workload, whichever are fewer.
+    pub(super) fn known_by(&self, features: &Features) -> u32 {
+        let others = |of: Option<&HashMap<u32, u32>>| {
+            of.map_or(0, |who| who.len() - usize::from(who.contains_key(&features.contributor)))
+        };
+        let (card, workload) =
+            (others(self.cards.get(&features.card)), others(self.workloads.get(&features.workload)));
+        u32::try_from(card.min(workload)).unwrap_or(u32::MAX)
     }
 
     /// Accepted runs of a contributor.

@@ -35,8 +35,7 @@ fn known<'a>(model: &'a Model, features: &Features) -> Known<'a> {
         extra: terms.map(|term| term.sd * term.sd),
         block,
     };
-    for at in 0..TERMS {
-        let term = &terms[at];
+    for (at, term) in terms.iter().enumerate() {
         let seen = term.key.and_then(|key| {
             let shared = model.index.get(&key).map(|place| Place::Shared(*place as usize));
             shared.or_else(|| block.and_then(|b| b.keys.iter().position(|own| *own == key)).map(Place::Local))

@@ -21,9 +21,23 @@ pub(super) const OUTSIDE: usize = 4;
 /// First effect of each side.
 const FIRST: [usize; SIDES] = [CARD, CPU, NEED, SHARPNESS, BENCH];
 
+/// Side of each effect.
+const SIDE: [usize; TERMS] = {
+    let mut sides = [0; TERMS];
+    let (mut term, mut side) = (0, 0);
+    while term < TERMS {
+        if side + 1 < SIDES && term == FIRST[side + 1] {
+            side += 1;
+        }
+        sides[term] = side;
+        term += 1;
+    }
+    sides
+};
+
 /// Side of an effect.
 pub(super) fn side(term: usize) -> usize {
-    FIRST.iter().rposition(|first| term >= *first).unwrap_or(0)
+    SIDE[term]
 }
 
 /// The effects whose parameters belong to one contributor; their place in the list of effects.
