@@ -34,20 +34,24 @@ pub struct Refit {
     pub judge_s: f64,
 }
 
-/// Whether the model should be fitted again: enough is new, or something is and enough time has gone by.
+/// Whether the model should be fitted again: enough is new, or something is and enough time has gone by, or the newest
+/// model cannot be read.
 ///
 /// # Errors
 /// When the database fails.
 pub fn due(intake: &Intake, now: DateTime<Utc>) -> Result<bool, StorageError> {
     let policy = &intake.policy.judge;
     let conn = &mut *intake.storage.reader()?;
-    let (accepted, new) =
-        intake.storage.ledger(conn, &intake.policy, |ledger| (ledger.accepted(), ledger.accepted_since()))?;
+    let (accepted, new, number) = intake.storage.ledger(conn, &intake.policy, |ledger| {
+        (ledger.accepted(), ledger.accepted_since(), ledger.model_number())
+    })?;
     if accepted < policy.model_runs || new == 0 {
         return Ok(false);
     }
     let enough = u32::try_from(new).is_ok_and(|new| new < policy.refit_runs);
-    let Some(newest) = models::newest(conn)? else { return Ok(true) };
+    let Some(newest) = models::newest(conn)?.filter(|newest| newest.number == number) else {
+        return Ok(true);
+    };
     Ok(!enough || now - newest.made_at >= TimeDelta::hours(i64::from(policy.refit_hours)))
 }
 

@@ -9,7 +9,7 @@ use wearmark_core::verdict::Verdict;
 
 use super::{due, refit, replay};
 use crate::intake::{Intake, Receipt};
-use crate::storage::fixture::{Fixture, bytes, now, open, run, tamper};
+use crate::storage::fixture::{Fixture, bytes, now, open, run, spoil_models, tamper};
 use crate::storage::ids::{AccountId, RunId};
 use crate::storage::judgements::Cause;
 
@@ -164,6 +164,23 @@ fn a_fit_lets_held_runs_go_and_holds_accepted_ones_that_nobody_bears_out() {
     assert_eq!(service.verdict(&wild), Verdict::Held);
     assert_eq!(service.causes(&wild), [Cause::Arrival, Cause::Refit]);
     assert!(service.replayed() > 60);
+}
+
+#[test]
+fn a_model_that_cannot_be_read_is_fitted_again() {
+    let mut service = Service::new(5);
+    service.make_known(5);
+    refit(&service.intake, now()).unwrap();
+    assert!(!due(&service.intake, now()).unwrap());
+    spoil_models(&service.intake.storage);
+    service.intake.storage.close();
+    let policy = Arc::clone(&service.intake.policy);
+    service.intake = Intake { storage: open(service.fixture.folder.path()).storage, policy };
+    // Meanwhile runs are taken on what is known without a model.
+    assert_eq!(service.submit(1, 58.0, FULL_HD).judgement.verdict, Verdict::Accepted);
+    assert!(due(&service.intake, now()).unwrap());
+    assert_eq!(refit(&service.intake, now()).unwrap().model.number, 2);
+    assert!(!due(&service.intake, now()).unwrap());
 }
 
 #[test]

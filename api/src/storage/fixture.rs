@@ -52,6 +52,19 @@ pub(crate) fn tamper(storage: &Storage) {
         .unwrap();
 }
 
+/// Leaves models in the store that no version of this program can read.
+pub(crate) fn spoil_models(storage: &Storage) {
+    let blob = storage.blobs().put(b"of another version").unwrap();
+    storage
+        .write("spoiling", move |tx| {
+            diesel::sql_query(format!("UPDATE models SET blob = '{blob}'"))
+                .execute(tx.conn)
+                .map_err(super::error::StorageError::database("spoiling"))
+        })
+        .wait()
+        .unwrap();
+}
+
 pub(crate) fn now() -> DateTime<Utc> {
     Utc.with_ymd_and_hms(2031, 5, 1, 12, 0, 0).unwrap()
 }

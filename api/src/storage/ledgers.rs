@@ -196,8 +196,13 @@ pub(crate) fn with_model(blobs: &dyn BlobStore, model: &StoredModel) -> Result<L
 }
 
 fn read(conn: &mut Conn, blobs: &dyn BlobStore, policy: &Policy) -> Result<Ledger, StorageError> {
+    // A model is made of the stored runs and can be made again; one of an earlier version of this program, or one that
+    // is damaged, must not keep the service from starting.
     let mut ledger = match models::newest(conn)? {
-        Some(model) => with_model(blobs, &model)?,
+        Some(model) => with_model(blobs, &model).unwrap_or_else(|error| {
+            tracing::warn!(%error, model = model.number, "the model cannot be read; it will be fitted again");
+            Ledger::new(policy)
+        }),
         None => Ledger::new(policy),
     };
     walk(conn, false, |event| {

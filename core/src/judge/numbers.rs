@@ -56,7 +56,8 @@ pub struct Inputs {
     /// How much of the rate is the card's, 0 to 1.
     pub card_share: f64,
     /// Other contributors whose accepted runs say how fast the card is and how heavy the workload, whichever are
-    /// fewer.
+    /// fewer. Verdicts of the time before this was looked at count everybody as many.
+    #[serde(default = "everybody")]
     pub known_by: u32,
     /// ln(1% low / mean fps), `percentile`.
     pub low: Expected,
@@ -68,6 +69,10 @@ pub struct Inputs {
     pub release: Support,
     /// The bench since the model was fitted.
     pub bench: Since,
+}
+
+fn everybody() -> u32 {
+    u32::MAX
 }
 
 /// Where one figure stands.
