@@ -48,11 +48,12 @@ pub fn due(intake: &Intake, now: DateTime<Utc>) -> Result<bool, StorageError> {
     if accepted < policy.model_runs || new == 0 {
         return Ok(false);
     }
-    let enough = u32::try_from(new).is_ok_and(|new| new < policy.refit_runs);
+    let many = f64::from(policy.refit_runs).max(policy.refit_share * f64::from(accepted));
+    let few = (new as f64) < many;
     let Some(newest) = models::newest(conn)?.filter(|newest| newest.number == number) else {
         return Ok(true);
     };
-    Ok(!enough || now - newest.made_at >= TimeDelta::hours(i64::from(policy.refit_hours)))
+    Ok(!few || now - newest.made_at >= TimeDelta::hours(i64::from(policy.refit_hours)))
 }
 
 /// Fits the model to all accepted runs, puts it in place, and judges again. Submissions go on meanwhile; what

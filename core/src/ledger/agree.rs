@@ -56,11 +56,20 @@ impl Ledger {
     }
 
     /// The newest of them that deviates in the same way, when both contributors are known from elsewhere: two
-    /// who do not know of each other and see the same are more likely to be right than the model.
+    /// who do not know of each other and see the same are more likely to be right than the model. Not so against
+    /// several others who measured the same cell and others again who have the same driver release, and all see
+    /// something else: then neither cell nor release is what is new, and two are no more than two.
     pub fn corroborated_by(&self, run: &str, policy: &JudgePolicy) -> Option<String> {
-        let (_, row) = self.rows.find(run)?;
+        let (at, row) = self.rows.find(run)?;
         let known = |row: &Row| self.accepted_elsewhere(row) >= policy.agree_runs;
         if row.is_accepted() || !known(row) {
+            return None;
+        }
+        let inputs = self.inputs_of(&row.features, row.cell, row.measured_day, Some(at), policy);
+        let against = |support: Support, least: u32| {
+            support.contributors >= least && (support.residual - row.residual).abs() > policy.agree_within
+        };
+        if against(inputs.cell, policy.agree_against) && against(inputs.release, 1) {
             return None;
         }
         self.beside(row)

@@ -157,6 +157,32 @@ fn two_known_contributors_who_see_the_same_bear_each_other_out_and_strangers_do_
 }
 
 #[test]
+fn two_do_not_prevail_against_several_unless_the_driver_release_is_new() {
+    let on = |mut one: Given, driver: &str| {
+        one.identity.driver = driver.to_owned();
+        one
+    };
+    let prevails = |driver_of_others: &str| {
+        let mut all = Vec::new();
+        for (at, who) in ["ada", "bo"].iter().enumerate() {
+            let at = i64::try_from(at).unwrap();
+            // Runs elsewhere, which say nothing of the release in question.
+            all.extend((0..8).map(|run| on(given(20 * at + run + 1, who, 4.0).at_height(720), "d0")));
+        }
+        for (at, who) in ["cy", "di", "ed"].iter().enumerate() {
+            // Equal figures would count as one.
+            let ln_fps = 4.0 + 0.002 * at as f64;
+            all.push(on(given(50 + i64::try_from(at).unwrap(), who, ln_fps), driver_of_others));
+        }
+        all.push(given(100, "ada", 4.20).held());
+        all.push(given(101, "bo", 4.22).held());
+        ledger(&all).corroborated_by("r-101", &policy()).is_some()
+    };
+    assert!(!prevails("d1"), "the others have the same release");
+    assert!(prevails("d0"), "the release is new to all but the two");
+}
+
+#[test]
 fn an_accepted_run_far_off_is_doubted_unless_somebody_bears_it_out() {
     let base = given(1, "ada", 0.0);
     let expected = ledger(&[]).inputs(&base.subject(), &policy()).mean.value;

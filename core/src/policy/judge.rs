@@ -97,6 +97,8 @@ pub struct JudgePolicy {
     pub agree_within: f64,
     /// Accepted runs elsewhere that each of them must have.
     pub agree_runs: u32,
+    /// Accepted contributors in the cell against whom two do not prevail, if the driver release is no news either.
+    pub agree_against: u32,
     /// Accepted runs whose residual is beyond this, and beyond `hindsight_sigmas` residual standard deviations,
     /// go back to hold when the model is fitted again and no other contributor agrees.
     pub hindsight: f64,
@@ -110,8 +112,11 @@ pub struct JudgePolicy {
     pub shadow_runs: u32,
     /// Accepted runs from which a model is fitted; before, the prior stands.
     pub model_runs: u32,
-    /// The model is fitted again after so many accepted runs...
+    /// The model is fitted again after so many accepted runs, or after this share of all, whichever are more: what one
+    /// more run teaches shrinks as they grow, and what a fit costs grows...
     pub refit_runs: u32,
+    /// See `refit_runs`.
+    pub refit_share: f64,
     /// ...or so many hours, whichever is first, if there is anything new.
     pub refit_hours: u32,
     /// Accepted runs from which a contributor is audited (Mandel's h).
@@ -162,6 +167,7 @@ impl JudgePolicy {
             release_p: 0.02,
             agree_within: 0.06,
             agree_runs: 8,
+            agree_against: 3,
             hindsight: 0.12,
             hindsight_sigmas: 5.0,
             hindsight_agree_within: 0.08,
@@ -169,6 +175,7 @@ impl JudgePolicy {
             shadow_runs: 2000,
             model_runs: 60,
             refit_runs: 500,
+            refit_share: 0.05,
             refit_hours: 24,
             audit_runs: 8,
             audit_h: 3.0,
