@@ -46,6 +46,7 @@ use wearmark_core::finding::Rule;
 use wearmark_core::ledger::Ledger;
 use wearmark_core::policy::Policy;
 use wearmark_core::run::Bench;
+use wearmark_core::series::fingerprint::Index;
 use wearmark_core::table::rules::Stopped;
 
 use crate::auth::password::{self, Costs};
@@ -56,6 +57,7 @@ use blobs::{BlobStore, FolderStore};
 use catalogue::ImportCounts;
 use connection::{Reader, Readers};
 use error::StorageError;
+use fingerprints::IndexCell;
 use frames::{FrameAt, FrameCache};
 use ids::{AccountId, BenchId, RunId};
 use judgements::Judged;
@@ -101,6 +103,7 @@ struct Inner {
     blobs: Box<dyn BlobStore>,
     frames: FrameCache,
     ledger: Arc<LedgerCell>,
+    passes: Arc<IndexCell>,
     tokens: TokenCache,
     shared: Arc<Shared>,
     password_costs: Costs,
@@ -119,12 +122,14 @@ impl Storage {
         migrate::run(&mut conn)?;
         let shared = Arc::new(Shared::read(&mut conn)?);
         let ledger = Arc::new(LedgerCell::default());
+        let passes = Arc::new(IndexCell::default());
         Ok(Storage(Arc::new(Inner {
             readers: connection::readers(&database, config.readers)?,
-            writer: Writer::start(database, conn, Publish::new(&shared, &ledger))?,
+            writer: Writer::start(database, conn, Publish::new(&shared, &ledger, &passes))?,
             blobs: Box::new(FolderStore::open(config.data_dir.join("blobs"))?),
             frames: FrameCache::new(),
             ledger,
+            passes,
             tokens: TokenCache::default(),
             shared,
             password_costs: config.password_costs,
@@ -358,6 +363,15 @@ impl Storage {
         work: impl FnOnce(&mut Ledger) -> T,
     ) -> Result<T, StorageError> {
         self.0.ledger.with(conn, &*self.0.blobs, policy, work)
+    }
+
+    /// Works with the index of stored passes.
+    pub(crate) fn passes<T>(
+        &self,
+        conn: &mut connection::Conn,
+        work: impl FnOnce(&Index) -> T,
+    ) -> Result<T, StorageError> {
+        self.0.passes.with(conn, work)
     }
 
     /// Where blobs are.

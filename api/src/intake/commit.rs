@@ -1,19 +1,19 @@
 //! The steps inside the writer's transaction: what depends on other runs, and the storing.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use wearmark_core::finding::{Finding, Severity};
 use wearmark_core::judge::{CopiedSeries, DuplicatePass, Evidence, Judgement, figures, judge};
 use wearmark_core::verdict::Verdict;
 
-use super::copies::{self, Looked};
+use super::copies;
 use super::prepare::{self, FrameTimes, Prepared, Submission};
 use super::{IdempotencyKey, Intake, IntakeError, Receipt, afterwards, siblings};
 use crate::storage::audit::Entry;
 use crate::storage::connection::Conn;
 use crate::storage::error::StorageError;
 use crate::storage::evidence::{self, StoredRung};
-use crate::storage::fingerprints::{self, Found};
+use crate::storage::fingerprints;
 use crate::storage::ids::RunId;
 use crate::storage::rows::NewRun;
 use crate::storage::submissions::NewSubmission;
@@ -24,7 +24,7 @@ use crate::storage::{benches, canonical, idempotency, proposals, references};
 pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt, IntakeError> {
     let conn = &mut *intake.storage.reader()?;
     let duplicates = duplicates(conn, submission)?;
-    let copies = copies::look(&intake.storage, &intake.policy, conn, submission, &duplicates)?.copies;
+    let copies = copies::look(&intake.storage, &intake.policy, conn, submission, &duplicates)?;
     let (judgement, _) = judge_run(intake, conn, submission, duplicates, copies)?;
     Ok(receipt(submission, None, judgement))
 }
@@ -42,13 +42,12 @@ pub(super) fn store(
         return Ok(receipt);
     }
     let duplicates = duplicates(tx.conn, &prepared.submission)?;
-    let Looked { found, copies } =
-        copies::look(&intake.storage, &intake.policy, tx.conn, &prepared.submission, &duplicates)?;
+    let copies = copies::look(&intake.storage, &intake.policy, tx.conn, &prepared.submission, &duplicates)?;
     let (judgement, ladder) = judge_run(intake, tx.conn, &prepared.submission, duplicates, copies)?;
     let blob = blob(intake, &mut prepared)?;
     let submission = &prepared.submission;
     let run = RunId::new();
-    insert(tx, submission, &run, &judgement, blob.as_deref(), &found)?;
+    insert(tx, submission, &run, &judgement, blob.as_deref())?;
     let judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
     if judgement.verdict != Verdict::Rejected {
         siblings::revisit(tx, submission, &run, &ladder)?;
@@ -163,7 +162,6 @@ fn insert(
     run: &RunId,
     judgement: &Judgement,
     blob: Option<&str>,
-    found: &BTreeMap<usize, Found>,
 ) -> Result<(), StorageError> {
     let Submission { account, bench, received_at, examined, .. } = submission;
     let revision = tx.change.next();
@@ -199,8 +197,8 @@ fn insert(
         references::insert_shape(tx.conn, run, shape)?;
     }
     for (pass, fingerprint) in copies::fingerprinted(submission) {
-        if let (Some(found), Ok(position)) = (found.get(&pass), i32::try_from(pass)) {
-            fingerprints::insert(tx.conn, run, revision, position, fingerprint, found)?;
+        if let Ok(position) = i32::try_from(pass) {
+            fingerprints::insert(tx.conn, run, revision, position, &fingerprint.to_store())?;
         }
     }
     proposals::add(tx.conn, run, &examined.proposals, *received_at)?;

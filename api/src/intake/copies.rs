@@ -4,20 +4,14 @@ use std::collections::{BTreeMap, HashMap};
 
 use wearmark_core::judge::{CopiedSeries, DuplicatePass};
 use wearmark_core::policy::Policy;
-use wearmark_core::series::fingerprint::{Candidate, candidates, compare, distance};
+use wearmark_core::series::fingerprint::{Candidate, Fingerprint, candidates, compare, distance};
 use wearmark_core::verdict::Verdict;
 
 use super::prepare::Submission;
 use crate::storage::Storage;
 use crate::storage::connection::Conn;
 use crate::storage::error::StorageError;
-use crate::storage::fingerprints::{self, Found, StoredPass};
-
-/// What the look-ups met, one entry a pass that has a fingerprint, and what came of it.
-pub(super) struct Looked {
-    pub(super) found: BTreeMap<usize, Found>,
-    pub(super) copies: Vec<CopiedSeries>,
-}
+use crate::storage::fingerprints::{self, StoredPass};
 
 /// A stored pass that a pass of the submission may be a copy of.
 struct Suspect<'a> {
@@ -35,17 +29,16 @@ pub(super) fn look(
     conn: &mut Conn,
     submission: &Submission,
     duplicates: &[DuplicatePass],
-) -> Result<Looked, StorageError> {
-    let mut found = BTreeMap::new();
-    let mut likely: Vec<(usize, Candidate)> = Vec::new();
-    for (pass, fingerprint) in fingerprinted(submission) {
-        let met = fingerprints::look_up(conn, fingerprint)?;
-        if duplicates.iter().all(|d| d.pass != pass) {
-            let of_pass = candidates(fingerprint, &met.aligned, &met.anchored, &policy.fingerprint);
-            likely.extend(of_pass.into_iter().map(|candidate| (pass, candidate)));
-        }
-        found.insert(pass, met);
-    }
+) -> Result<Vec<CopiedSeries>, StorageError> {
+    let likely: Vec<(usize, Candidate)> = storage.passes(conn, |index| {
+        fingerprinted(submission)
+            .filter(|(pass, _)| duplicates.iter().all(|d| d.pass != *pass))
+            .flat_map(|(pass, fingerprint)| {
+                let of_pass = candidates(fingerprint, index, &policy.fingerprint);
+                of_pass.into_iter().map(move |candidate| (pass, candidate))
+            })
+            .collect()
+    })?;
     let numbers: Vec<i64> = likely.iter().map(|(_, candidate)| candidate.pass).collect();
     let stored = fingerprints::passes(conn, &numbers)?;
     let stored: HashMap<i64, &StoredPass> = stored.iter().map(|s| (s.pass, s)).collect();
@@ -62,13 +55,11 @@ pub(super) fn look(
             })
         })
         .collect();
-    Ok(Looked { found, copies: compared(storage, policy, submission, &suspects)? })
+    compared(storage, policy, submission, &suspects)
 }
 
 /// The passes that have fingerprints.
-pub(super) fn fingerprinted(
-    submission: &Submission,
-) -> impl Iterator<Item = (usize, &wearmark_core::series::fingerprint::Fingerprint)> {
+pub(super) fn fingerprinted(submission: &Submission) -> impl Iterator<Item = (usize, &Fingerprint)> {
     submission.fingerprints.iter().enumerate().filter_map(|(pass, f)| Some((pass, f.as_ref()?)))
 }
 

@@ -86,6 +86,47 @@ mod tests {
         columns.into_iter().map(|c| c.name).collect()
     }
 
+    #[derive(QueryableByName, Debug, PartialEq)]
+    struct Keys {
+        #[diesel(sql_type = Text)]
+        keys: String,
+        #[diesel(sql_type = Text)]
+        anchors: String,
+    }
+
+    #[test]
+    fn keys_that_were_rows_are_in_the_row_of_their_pass() {
+        use diesel::connection::SimpleConnection as _;
+
+        let folder = tempfile::tempdir().unwrap();
+        let mut conn = connection::open(&folder.path().join("db")).unwrap();
+        let Conn::Sqlite(sqlite) = &mut conn;
+        for _ in 0..4 {
+            sqlite.run_next_migration(SQLITE).unwrap();
+        }
+        sqlite
+            .batch_execute(
+                "PRAGMA foreign_keys = OFF;
+                 INSERT INTO fingerprints VALUES (1, 'a', 0, x'01'), (2, 'a', 1, x'02');
+                 INSERT INTO aligned VALUES (5, 1, 9), (70000, 1, 9), (5, 3, 9);
+                 INSERT INTO anchored VALUES (6, 1, 300, -2), (7, 1, 300, -2), (8, 1, 400, 3);",
+            )
+            .unwrap();
+        run(&mut conn).unwrap();
+        let keys: Vec<Keys> = diesel::sql_query(
+            "SELECT hex(keys) AS keys, hex(anchors) AS anchors FROM fingerprints ORDER BY pass",
+        )
+        .load(&mut conn)
+        .unwrap();
+        let first = Keys {
+            keys: "0000000500011170".to_owned(),
+            anchors: ["0000012C", "FFFFFFFFFFFFFFFE", "02", "00000006", "00000007"].concat()
+                + "00000190000000000000000301"
+                + "00000008",
+        };
+        assert_eq!(keys, [first, Keys { keys: String::new(), anchors: String::new() }]);
+    }
+
     macro_rules! agree {
         ($conn:expr, $($table:ident),+) => {$(
             let known = selects($conn, stringify!($table), &$table::table.select($table::all_columns));
@@ -108,8 +149,6 @@ mod tests {
             submissions,
             passes,
             fingerprints,
-            aligned,
-            anchored,
             shapes,
             scene_references,
             findings,

@@ -8,6 +8,7 @@ use wearmark_core::series::reference::ReferenceSet;
 
 use super::connection::Conn;
 use super::error::StorageError;
+use super::fingerprints::IndexCell;
 use super::ledgers::LedgerCell;
 use super::writer::{Change, Surroundings};
 use super::{catalogue, models, references, runs};
@@ -65,12 +66,13 @@ impl Shared {
 pub(crate) struct Publish {
     shared: Arc<Shared>,
     ledger: Arc<LedgerCell>,
+    passes: Arc<IndexCell>,
 }
 
 impl Publish {
     /// For the writer that keeps this in step.
-    pub(crate) fn new(shared: &Arc<Shared>, ledger: &Arc<LedgerCell>) -> Publish {
-        Publish { shared: Arc::clone(shared), ledger: Arc::clone(ledger) }
+    pub(crate) fn new(shared: &Arc<Shared>, ledger: &Arc<LedgerCell>, passes: &Arc<IndexCell>) -> Publish {
+        Publish { shared: Arc::clone(shared), ledger: Arc::clone(ledger), passes: Arc::clone(passes) }
     }
 }
 
@@ -126,5 +128,6 @@ impl Surroundings for Publish {
 
     fn undone(&mut self) {
         self.ledger.forget();
+        self.passes.forget();
     }
 }

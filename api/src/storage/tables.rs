@@ -105,23 +105,8 @@ diesel::table! {
         run -> Text,
         position -> Integer,
         signs -> Binary,
-    }
-}
-
-diesel::table! {
-    aligned (key, pass) {
-        key -> BigInt,
-        pass -> BigInt,
-        signs -> BigInt,
-    }
-}
-
-diesel::table! {
-    anchored (key, pass, frame) {
-        key -> BigInt,
-        pass -> BigInt,
-        frame -> BigInt,
-        signs -> BigInt,
+        keys -> Binary,
+        anchors -> Binary,
     }
 }
 
@@ -258,8 +243,6 @@ diesel::allow_tables_to_appear_in_same_query!(
     submissions,
     passes,
     fingerprints,
-    aligned,
-    anchored,
     shapes,
     scene_references,
     findings,

@@ -56,12 +56,12 @@ pub(crate) trait Surroundings: Send + 'static {
     fn begin(&mut self, conn: &mut Conn) -> Result<Change, StorageError>;
     /// Makes a committed group visible to readers.
     fn committed(&mut self, conn: &mut Conn, change: Change);
-    /// A job or a whole group was undone: what it did in memory must be too.
+    /// A change or a whole group of them was undone: what it did in memory must be too.
     fn undone(&mut self);
 }
 
 trait Job: Send {
-    /// False when it was undone.
+    /// False when something that it changed was undone.
     fn run(&mut self, conn: &mut Conn, change: &mut Change) -> bool;
     fn answer(self: Box<Self>, committed: bool);
 }
@@ -103,6 +103,7 @@ where
                 Err(_) => Err(Undo::Job(StorageError::Broken { doing }.into())),
             }
         });
+        let numbered = changed.last > change.last;
         self.outcome = Some(match done {
             Ok(value) => {
                 *change = changed;
@@ -111,7 +112,8 @@ where
             Err(Undo::Job(error)) => Err(error),
             Err(Undo::Savepoint(source)) => Err(StorageError::Database { doing, source }.into()),
         });
-        matches!(self.outcome, Some(Ok(_)))
+        // A step numbers a change before it makes one; most that fail, such as a duplicate, fail before that.
+        matches!(self.outcome, Some(Ok(_))) || !numbered
     }
 
     fn answer(self: Box<Self>, committed: bool) {

@@ -9,6 +9,7 @@
 mod anchors;
 mod candidates;
 mod compare;
+mod index;
 mod projection;
 
 use super::{cap, trace};
@@ -17,8 +18,9 @@ use crate::policy::fingerprint as shape;
 use crate::statistics::robust;
 
 pub use anchors::Anchor;
-pub use candidates::{AnchoredPosting, Candidate, Posting, candidates};
+pub use candidates::{Candidate, candidates};
 pub use compare::{Resemblance, compare};
+pub use index::{AnchorKeys, Index, PassKeys};
 
 /// What is stored and looked up of one pass.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,9 +28,9 @@ pub struct Fingerprint {
     /// Signs of 256 projections of the first frames, the first in the lowest bit of the first word.
     pub signs: [u64; shape::SIGN_WORDS],
     /// Keys of the first frames to store.
-    pub keys: Vec<i64>,
+    pub keys: Vec<u32>,
     /// Keys to look up; `keys` are among them.
-    pub probes: Vec<i64>,
+    pub probes: Vec<u32>,
     /// Where a copy that was cut can be caught, the largest excursion first.
     pub anchors: Vec<Anchor>,
     /// ln of the first frame times in milliseconds, for the comparison.
@@ -65,6 +67,16 @@ impl Fingerprint {
             ln: ln.iter().take(shape::COMPARED_FRAMES).map(|x| *x as f32).collect(),
             frames: ln.len(),
         })
+    }
+
+    /// What is stored, so that later passes are compared with this one.
+    pub fn to_store(&self) -> PassKeys {
+        let anchor = |a: &Anchor| AnchorKeys { at: a.at, signs: a.signs, keys: a.keys.clone() };
+        PassKeys {
+            signs: self.signs,
+            keys: self.keys.clone(),
+            anchors: self.anchors.iter().map(anchor).collect(),
+        }
     }
 }
 

@@ -8,13 +8,13 @@ use crate::policy::fingerprint as shape;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Anchor {
     /// Frame of the excursion.
-    pub at: i64,
+    pub at: u32,
     /// Signs of 64 projections.
     pub signs: u64,
     /// Keys to store; none for an anchor that is only looked up.
-    pub keys: Vec<i64>,
+    pub keys: Vec<u32>,
     /// Keys to look up; `keys` are among them.
-    pub probes: Vec<i64>,
+    pub probes: Vec<u32>,
 }
 
 /// Of a pass whose noise is given plain and clipped.
@@ -26,8 +26,8 @@ pub(super) fn of(plain: &[f64], clipped: &[f64]) -> Vec<Anchor> {
         let strongest = projection::strongest(for_keys, shape::ANCHOR_PROBED_STRONGEST);
         let stored = if rank < shape::STORED_ANCHORS { shape::ANCHOR_STORED_STRONGEST } else { 0 };
         Anchor {
-            // A pass has far fewer frames than an i64 counts.
-            at: i64::try_from(at).unwrap_or(i64::MAX),
+            // A pass has far fewer frames than a u32 counts.
+            at: u32::try_from(at).unwrap_or(u32::MAX),
             signs: projection::signs(&for_signs[..64]),
             keys: projection::pairs(&strongest[..stored]),
             probes: projection::pairs(&strongest),

@@ -20,12 +20,10 @@ pub(super) fn project(values: &[f64], size: usize, rotations: usize) -> Vec<f64>
 fn rotate(z: &mut [f64], seed: &mut u64) {
     for _ in 0..3 {
         for chunk in z.chunks_mut(64) {
-            let mut bits = next(seed);
-            for value in chunk {
-                if bits & 1 == 1 {
-                    *value = -*value;
-                }
-                bits >>= 1;
+            // Without a branch, which would be guessed wrongly every other time.
+            let bits = next(seed);
+            for (at, value) in chunk.iter_mut().enumerate() {
+                *value = f64::from_bits(value.to_bits() ^ ((bits >> at & 1) << 63));
             }
         }
         hadamard(z);
@@ -38,7 +36,7 @@ pub(super) fn signs(values: &[f64]) -> u64 {
 }
 
 /// The values furthest from zero, the furthest first; each as one number of its place and its sign.
-pub(super) fn strongest(values: &[f64], count: usize) -> Vec<i64> {
+pub(super) fn strongest(values: &[f64], count: usize) -> Vec<u32> {
     let stronger = |a: &usize, b: &usize| values[*b].abs().total_cmp(&values[*a].abs()).then(a.cmp(b));
     let mut order: Vec<usize> = (0..values.len()).collect();
     if count < order.len() {
@@ -47,12 +45,12 @@ pub(super) fn strongest(values: &[f64], count: usize) -> Vec<i64> {
     }
     order.sort_unstable_by(stronger);
     // There are fewer than 32,768 projections, which fits into any integer.
-    order.iter().map(|at| 2 * i64::try_from(*at).unwrap_or(0) + i64::from(values[*at] < 0.0)).collect()
+    order.iter().map(|at| 2 * u32::try_from(*at).unwrap_or(0) + u32::from(values[*at] < 0.0)).collect()
 }
 
 /// All unordered pairs, each as one number.
-pub(super) fn pairs(of: &[i64]) -> Vec<i64> {
-    const BASE: i64 = 1 << 16;
+pub(super) fn pairs(of: &[u32]) -> Vec<u32> {
+    const BASE: u32 = 1 << 16;
     of.iter()
         .enumerate()
         .flat_map(|(at, a)| of[at + 1..].iter().map(|b| a.min(b) * BASE + a.max(b)))

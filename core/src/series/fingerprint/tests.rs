@@ -19,25 +19,9 @@ fn forged(times: &[f64], cut: usize, jitter: f64, honest: &mut Honest) -> Vec<f6
 /// Whether the index leads from a new pass to a stored one and the frames confirm it.
 fn leads(new: &[f64], stored: &[f64], policy: &Policy) -> Option<(Candidate, Resemblance)> {
     let (a, b) = (Fingerprint::of(new, policy)?, Fingerprint::of(stored, policy)?);
-    let aligned: Vec<Posting> = b
-        .keys
-        .iter()
-        .filter(|k| a.probes.contains(k))
-        .map(|_| Posting { pass: 7, signs: b.signs[0] })
-        .collect();
-    let anchored: Vec<AnchoredPosting> = b
-        .anchors
-        .iter()
-        .flat_map(|anchor| {
-            anchor.keys.iter().map(|key| AnchoredPosting {
-                key: *key,
-                pass: 7,
-                at: anchor.at,
-                signs: anchor.signs,
-            })
-        })
-        .collect();
-    candidates(&a, &aligned, &anchored, &policy.fingerprint)
+    let mut index = Index::default();
+    index.insert(7, &b.to_store());
+    candidates(&a, &index, &policy.fingerprint)
         .into_iter()
         .filter(|c| c.anchored || distance(&a.signs, &b.signs) <= policy.fingerprint.aligned_distance)
         .find_map(|c| Some((c, compare(&a.ln, stored, c.offset, policy)?)))
@@ -123,4 +107,46 @@ fn paced_short_and_unusable_passes_have_no_fingerprint() {
     assert_eq!(Fingerprint::of(&vec![f64::NAN; 3000], &policy), None);
     let paced: Vec<f64> = times.iter().map(|t| t.max(40.0)).collect();
     assert_eq!(Fingerprint::of(&paced, &policy), None);
+}
+
+#[test]
+fn the_index_leads_to_every_pass_with_a_key_but_to_no_more_than_are_kept_of_one() {
+    use std::collections::BTreeMap;
+
+    use crate::policy::fingerprint::MAX_POSTINGS;
+
+    let mut random = crate::draw::Random(5);
+    let mut key = |below: f64| (random.unit() * below) as u32;
+    let mut index = Index::default();
+    let mut plain: BTreeMap<u32, Vec<i64>> = BTreeMap::new();
+    let mut plain_anchored: BTreeMap<u32, Vec<(i64, u32)>> = BTreeMap::new();
+    for pass in 0..20_000_i64 {
+        // Keys of all sizes; a few of them are so common that they reach the bound.
+        let keys: Vec<u32> = [300.0, 3e4, 3e6, 5e8].iter().map(|below| key(*below)).collect();
+        let anchors: Vec<AnchorKeys> = (0..2)
+            .map(|at| AnchorKeys { at: 100 * at, signs: u64::from(at), keys: vec![key(2e3), key(5e8)] })
+            .collect();
+        for key in &keys {
+            plain.entry(*key).or_default().push(pass);
+        }
+        for anchor in &anchors {
+            for key in &anchor.keys {
+                plain_anchored.entry(*key).or_default().push((pass, anchor.at));
+            }
+        }
+        index.insert(pass, &PassKeys { signs: [0; 4], keys, anchors });
+    }
+    assert_eq!(index.len(), 20_000);
+    assert!(plain.values().any(|passes| passes.len() > MAX_POSTINGS));
+    for (key, passes) in &plain {
+        let mut found: Vec<i64> = index.aligned(*key).map(|posting| posting.pass).collect();
+        found.sort_unstable();
+        assert_eq!(found, passes[..passes.len().min(MAX_POSTINGS)], "{key}");
+    }
+    for (key, anchors) in &plain_anchored {
+        let mut found: Vec<(i64, u32)> = index.anchored(*key).map(|p| (p.pass, p.at)).collect();
+        found.sort_unstable();
+        assert_eq!(found, anchors[..anchors.len().min(MAX_POSTINGS)], "{key}");
+    }
+    assert_eq!(index.aligned(4_000_000_000).count(), 0);
 }
