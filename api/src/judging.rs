@@ -9,6 +9,7 @@ use std::time::Instant;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use wearmark_core::judge;
+use wearmark_core::table::spread;
 use wearmark_core::verdict::Verdict;
 
 use crate::intake::{self, Amendment, Intake};
@@ -71,6 +72,8 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
     };
     let model = Arc::new(lesson.fitted(&policy));
     let learnt = lesson.last_change();
+    let frame = intake.storage.frame()?.frame;
+    let priors = spread::estimate(&frame, &policy).map_err(StorageError::Frame)?;
     let fit_s = began.elapsed().as_secs_f64();
     let blob = intake.storage.blobs().put(&lesson.pack(&model))?;
     drop(lesson);
@@ -81,6 +84,8 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
             let began = Instant::now();
             let number = models::newest(tx.conn)?.map_or(1, |newest| newest.number + 1);
             let revision = tx.change.next();
+            // Its priors are behind every published interval.
+            tx.change.tables = revision;
             let z = judgements::newest_z(tx.conn, policy.judge.calibration_runs)?;
             let limit = judge::limit(&z, &policy.judge);
             let audit = intake.storage.ledger(tx.conn, &policy, |ledger| {
@@ -99,6 +104,7 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
                 limit,
                 blob,
                 audit: serde_json::to_string(&audit).map_err(StorageError::damaged("a new audit"))?,
+                priors: Some(priors),
             };
             models::insert(tx.conn, &stored)?;
             let released = release(&intake, tx, number, now)?;

@@ -5,6 +5,7 @@
 mod columns;
 pub mod frame;
 pub mod interval;
+pub mod spread;
 pub mod filters;
 mod pool;
 mod limits;

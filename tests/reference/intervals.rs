@@ -3,6 +3,7 @@
 
 use wearmark_core::policy::Policy;
 use wearmark_core::table::interval::{Intervals, Standing, moderated_variance, t_quantile};
+use wearmark_core::table::spread::{Prior, scaled_f};
 
 use crate::facts::Random;
 
@@ -35,27 +36,27 @@ fn t_quantiles_are_those_of_the_printed_table() {
 #[test]
 fn the_interval_of_two_contributors_follows_from_the_formula() {
     let policy = Policy::published().table;
-    let (low, high) = Intervals::new(&policy).of(&[58.0, 62.0], policy.prior_sd).unwrap();
+    let (low, high) = Intervals::new(&policy, policy.prior).of(&[58.0, 62.0]).unwrap();
     // s = ln(62 / 58) / sqrt(2); s2 = (8 x 0.038^2 + s^2) / 9; half = t(9) x 1.00 x sqrt(s2 / 2).
     let s = (62.0_f64 / 58.0).ln() / 2.0_f64.sqrt();
     let half = 2.262_157 * ((8.0 * 0.038 * 0.038 + s * s) / 9.0 / 2.0).sqrt();
     assert!((low / (60.0 * (-half).exp()) - 1.0).abs() < 1e-6);
     assert!((high / (60.0 * half.exp()) - 1.0).abs() < 1e-6);
-    assert_eq!(Intervals::new(&policy).of(&[58.0], policy.prior_sd), None);
-    assert_eq!(Intervals::new(&policy).of(&[], policy.prior_sd), None);
+    assert_eq!(Intervals::new(&policy, policy.prior).of(&[58.0]), None);
+    assert_eq!(Intervals::new(&policy, policy.prior).of(&[]), None);
 }
 
 #[test]
 fn a_moderated_variance_lies_between_the_pooled_one_and_its_own() {
-    assert!((moderated_variance(8.0, 0.04, 9, 0.06).sqrt() - 0.050_990_2).abs() < 1e-6);
-    assert!((moderated_variance(8.0, 0.04, 1, 0.06).sqrt() - 0.04).abs() < 1e-12);
+    assert!((moderated_variance(Prior { sd: 0.04, df: 8.0 }, 9, 0.06).sqrt() - 0.050_990_2).abs() < 1e-6);
+    assert!((moderated_variance(Prior { sd: 0.04, df: 8.0 }, 1, 0.06).sqrt() - 0.04).abs() < 1e-12);
 }
 
 #[test]
 fn one_wild_contributor_among_many_widens_the_interval_little() {
     let policy = Policy::published().table;
     let width = |values: &[f64]| {
-        let (low, high) = Intervals::new(&policy).of(values, policy.prior_sd).unwrap();
+        let (low, high) = Intervals::new(&policy, policy.prior).of(values).unwrap();
         (high / low).ln()
     };
     let quiet = [58.0, 59.0, 59.5, 60.0, 60.5, 61.0, 62.0];
@@ -107,15 +108,15 @@ impl World {
 /// Shares of intervals that hold the true value, one a world, and the mean half width in the first, per cent.
 fn cover(n: usize, rounds: u32) -> ([f64; 4], f64) {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy);
+    let mut intervals = Intervals::new(&policy, policy.prior);
     let mut width = 0.0;
     let shares = WORLDS.map(|world| {
         let mut random = Random(5725 + 1000 * world as u64 + n as u64);
         let mut covered = 0;
         for _ in 0..rounds {
-            let logs = world.cell(n, policy.prior_sd, &mut random);
+            let logs = world.cell(n, policy.prior.sd, &mut random);
             let values: Vec<f64> = logs.iter().map(|log| 60.0 * log.exp()).collect();
-            let (low, high) = intervals.of(&values, policy.prior_sd).unwrap();
+            let (low, high) = intervals.of(&values).unwrap();
             covered += u32::from(low <= 60.0 && 60.0 <= high);
             if matches!(world, World::Normal) {
                 width += 50.0 * (high / low).ln();
@@ -146,21 +147,22 @@ fn intervals_cover_the_true_value_as_often_as_they_say() {
 #[test]
 fn two_cells_differ_only_when_the_interval_of_their_ratio_leaves_out_one() {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy);
+    let mut intervals = Intervals::new(&policy, policy.prior);
     let slow = [58.0, 59.0, 60.0, 61.0, 62.0];
     let near: Vec<f64> = slow.iter().map(|v| v * 1.03).collect();
     let far: Vec<f64> = slow.iter().map(|v| v * 1.15).collect();
     let half = |values: &[f64]| {
-        let (low, high) = Intervals::new(&policy).of(values, policy.prior_sd).unwrap();
+        let (low, high) = Intervals::new(&policy, policy.prior).of(values).unwrap();
         (high / low).ln() / 2.0
     };
-    let found = intervals.difference(&far, &slow, policy.prior_sd).unwrap();
+    let found = intervals.difference(&far, &slow).unwrap();
     assert!((found.ratio - 1.15).abs() < 1e-12 && found.differ, "{found:?}");
     assert!(((found.high / found.low).ln() / 2.0 - half(&far).hypot(half(&slow))).abs() < 1e-12);
-    let found = intervals.difference(&near, &slow, policy.prior_sd).unwrap();
+    let found = intervals.difference(&near, &slow).unwrap();
     assert!(!found.differ && found.low < 1.0 && found.high > 1.0, "{found:?}");
-    assert_eq!(intervals.difference(&far, &slow[..1], policy.prior_sd), None, "not enough evidence");
+    assert_eq!(intervals.difference(&far, &slow[..1]), None, "not enough evidence");
     // The same 3 % on the same five benches is beyond doubt.
+    let mut intervals = Intervals::new(&policy, policy.matched_prior);
     let matched =
         intervals.matched(&[1.03_f64.ln(), 1.035_f64.ln(), 1.025_f64.ln(), 1.03_f64.ln(), 1.03_f64.ln()]);
     assert!(matched.is_some_and(|m| m.differ && (m.ratio - 1.03).abs() < 1e-3), "{matched:?}");
@@ -170,17 +172,17 @@ fn two_cells_differ_only_when_the_interval_of_their_ratio_leaves_out_one() {
 #[test]
 fn equal_cells_are_seldom_called_different() {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy);
+    let mut intervals = Intervals::new(&policy, policy.prior);
     let mut random = Random(13_528);
     for n in [3, 5, 8, 20] {
         let rounds = 4000;
         let mut differ = 0;
         for _ in 0..rounds {
             let [a, b] = [(); 2].map(|()| {
-                let logs = World::Normal.cell(n, policy.prior_sd, &mut random);
+                let logs = World::Normal.cell(n, policy.prior.sd, &mut random);
                 logs.iter().map(|log| 60.0 * log.exp()).collect::<Vec<f64>>()
             });
-            differ += u32::from(intervals.difference(&a, &b, policy.prior_sd).unwrap().differ);
+            differ += u32::from(intervals.difference(&a, &b).unwrap().differ);
         }
         let share = f64::from(differ) / f64::from(rounds);
         assert!((0.01..0.07).contains(&share), "{n}: {share}");
@@ -192,4 +194,56 @@ fn a_figure_stands_by_its_contributors() {
     let policy = Policy::published().table;
     let words: Vec<&str> = (1..=5).map(|n| Standing::of(n, &policy).as_str()).collect();
     assert_eq!(words, ["one contributor", "indicative", "indicative", "full", "full"]);
+}
+
+#[test]
+fn the_prior_of_the_spread_is_found_again_where_it_is_known() {
+    // True variances d0 s0^2 / chi^2(d0), sample variances on top (Smyth 2004, 3.1).
+    let mut random = Random(2_004);
+    let mut chi_squared = |df: u32| (0..df).map(|_| random.normal().powi(2)).sum::<f64>();
+    for (sd, df, cells, tolerance) in [(0.05, 3, 8_000, 0.1), (0.04, 10, 20_000, 0.15), (0.2, 1, 4_000, 0.1)]
+    {
+        let variances: Vec<(f64, f64)> = (0..cells)
+            .map(|cell| {
+                let own = 1 + cell % 6;
+                let true_variance = f64::from(df) * sd * sd / chi_squared(df);
+                (true_variance * chi_squared(own) / f64::from(own), f64::from(own))
+            })
+            .collect();
+        let found = scaled_f(&variances, [0.5, 100.0]).unwrap();
+        assert!((found.sd / sd - 1.0).abs() < 0.05, "{found:?} for {sd}");
+        assert!((found.df / f64::from(df) - 1.0).abs() < tolerance, "{found:?} for {df}");
+    }
+    // One variance for all: as many degrees of freedom as are allowed.
+    let variances: Vec<(f64, f64)> = (0..4_000).map(|_| (0.002 * chi_squared(3) / 3.0, 3.0)).collect();
+    let found = scaled_f(&variances, [1.0, 50.0]).unwrap();
+    assert!((found.sd / 0.002_f64.sqrt() - 1.0).abs() < 0.03 && found.df > 25.0, "{found:?}");
+    assert_eq!(scaled_f(&[(0.1, 1.0), (0.2, 1.0)], [1.0, 50.0]), None);
+    assert_eq!(scaled_f(&[(0.0, 1.0); 9], [1.0, 50.0]), None);
+}
+
+#[test]
+fn an_estimated_prior_makes_intervals_cover_where_configurations_differ_in_their_spread() {
+    // Spreads as they are where platforms differ: heavy-tailed, d0 = 3.
+    let policy = Policy::published().table;
+    let mut random = Random(97);
+    let mut cells: Vec<Vec<f64>> = Vec::new();
+    for cell in 0..20_000_u32 {
+        let chi: f64 = (0..3).map(|_| random.normal().powi(2)).sum();
+        let sd = 0.06 * (3.0 / chi).sqrt();
+        let n = 2 + cell % 5;
+        cells.push((0..n).map(|_| 60.0 * (sd * random.normal()).exp()).collect());
+    }
+    let variances: Vec<(f64, f64)> =
+        cells.iter().filter_map(|c| Some((Intervals::between(c)?.powi(2), c.len() as f64 - 1.0))).collect();
+    let share = |prior: Prior| {
+        let mut intervals = Intervals::new(&policy, prior);
+        let covered = cells
+            .iter()
+            .filter(|cell| intervals.of(cell).is_some_and(|(low, high)| low <= 60.0 && 60.0 <= high));
+        covered.count() as f64 / cells.len() as f64
+    };
+    let estimated = share(scaled_f(&variances, policy.prior_df_range).unwrap());
+    assert!((0.93..=0.97).contains(&estimated), "{estimated}");
+    assert!(share(policy.prior) < 0.90, "the policy's own prior, which does not know these spreads");
 }

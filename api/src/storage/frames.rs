@@ -8,7 +8,7 @@ use wearmark_core::table::frame::RunFrame;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::rows::RunRecord;
-use super::runs;
+use super::{models, runs};
 
 /// A frame and the state of the data it shows.
 #[derive(Debug, Clone)]
@@ -50,9 +50,16 @@ impl FrameCache {
 /// The frame with all that changed behind its revision.
 fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
     let mut fresh = kept.clone();
+    // Read first: no run that changed before this model did is missed.
+    let (fitted, priors) = models::newest_priors(conn)?;
+    if fitted > kept.revision {
+        fresh.frame = fresh.frame.with_priors(priors);
+    }
     loop {
         let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;
-        let Some(last) = rows.last() else { return Ok(fresh) };
+        let Some(last) = rows.last() else {
+            return Ok(FrameAt { revision: fresh.revision.max(fitted), ..fresh });
+        };
         let revision = last.revision;
         // A run that was amended may be in the frame in its earlier state.
         let gone: Vec<String> = rows.iter().filter(|r| r.amended).map(|r| r.id.clone()).collect();

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
+use wearmark_core::table::spread::Priors;
 
 use super::connection::Conn;
 use super::error::StorageError;
@@ -33,6 +34,8 @@ pub struct StoredModel {
     pub blob: String,
     /// Contributors' records in it, as JSON.
     pub audit: String,
+    /// What contributors differed by in the runs it was fitted to; none of models of earlier versions.
+    pub priors: Option<Priors>,
 }
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -49,11 +52,14 @@ struct ModelRow {
     hold_z: f64,
     blob: String,
     audit: String,
+    priors: Option<String>,
 }
 
-impl From<ModelRow> for StoredModel {
-    fn from(row: ModelRow) -> StoredModel {
-        StoredModel {
+impl TryFrom<ModelRow> for StoredModel {
+    type Error = StorageError;
+
+    fn try_from(row: ModelRow) -> Result<StoredModel, StorageError> {
+        Ok(StoredModel {
             number: row.number,
             made_at: time::from_stored(row.made_at),
             revision: row.revision,
@@ -65,8 +71,13 @@ impl From<ModelRow> for StoredModel {
             limit: row.hold_z,
             blob: row.blob,
             audit: row.audit,
-        }
+            priors: parsed(row.priors.as_deref())?,
+        })
     }
+}
+
+fn parsed(priors: Option<&str>) -> Result<Option<Priors>, StorageError> {
+    priors.map(serde_json::from_str).transpose().map_err(StorageError::damaged("the priors of a model"))
 }
 
 /// Stores a model.
@@ -83,6 +94,11 @@ pub(crate) fn insert(conn: &mut Conn, model: &StoredModel) -> Result<(), Storage
         hold_z: model.limit,
         blob: model.blob.clone(),
         audit: model.audit.clone(),
+        priors: model
+            .priors
+            .map(|priors| serde_json::to_string(&priors))
+            .transpose()
+            .map_err(StorageError::damaged("new priors"))?,
     };
     diesel::insert_into(models::table)
         .values(row)
@@ -93,13 +109,25 @@ pub(crate) fn insert(conn: &mut Conn, model: &StoredModel) -> Result<(), Storage
 
 /// The newest model.
 pub(crate) fn newest(conn: &mut Conn) -> Result<Option<StoredModel>, StorageError> {
-    models::table
+    let row: Option<ModelRow> = models::table
         .order(models::number.desc())
         .select(ModelRow::as_select())
         .first(conn)
         .optional()
-        .map(|row| row.map(StoredModel::from))
-        .map_err(StorageError::database("looking for the newest model"))
+        .map_err(StorageError::database("looking for the newest model"))?;
+    row.map(StoredModel::try_from).transpose()
+}
+
+/// The change that put the newest model in place, and the priors that came with it.
+pub(crate) fn newest_priors(conn: &mut Conn) -> Result<(i64, Option<Priors>), StorageError> {
+    let row: Option<(i64, Option<String>)> = models::table
+        .order(models::number.desc())
+        .select((models::revision, models::priors))
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("reading the newest priors"))?;
+    let Some((revision, priors)) = row else { return Ok((0, None)) };
+    Ok((revision, parsed(priors.as_deref())?))
 }
 
 /// All models, oldest first.
@@ -109,7 +137,7 @@ pub(crate) fn all(conn: &mut Conn) -> Result<Vec<StoredModel>, StorageError> {
         .select(ModelRow::as_select())
         .load(conn)
         .map_err(StorageError::database("reading the models"))?;
-    Ok(rows.into_iter().map(StoredModel::from).collect())
+    rows.into_iter().map(StoredModel::try_from).collect()
 }
 
 /// The change that put the newest model in place; 0 without any.

@@ -35,7 +35,7 @@ impl Shared {
             references_revision: AtomicI64::new(references_revision),
             catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
             catalogue_revision: AtomicI64::new(catalogue_revision),
-            tables: AtomicI64::new(tables),
+            tables: AtomicI64::new(tables.max(models)),
             last: AtomicI64::new(runs.max(models).max(catalogue_revision)),
         })
     }
@@ -83,7 +83,7 @@ impl Surroundings for Publish {
         let models = models::last_revision(conn)?;
         let last = runs::last_revision(conn)?.max(models).max(catalogue);
         let tables = if last > known {
-            runs::last_revisions(conn)?.1
+            runs::last_revisions(conn)?.1.max(models)
         } else {
             self.shared.tables.load(Ordering::Acquire)
         };

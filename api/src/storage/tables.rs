@@ -179,6 +179,7 @@ diesel::table! {
         hold_z -> Double,
         blob -> Text,
         audit -> Text,
+        priors -> Nullable<Text>,
     }
 }
 

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::statistics::Grade;
+use crate::table::spread::Prior;
 
 /// Thresholds of the published tables.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -12,14 +13,16 @@ pub struct TablePolicy {
     pub evidence: Vec<Grade>,
     /// Confidence of the published intervals. Common practice: 0.95.
     pub confidence: f64,
-    /// Pooled between-contributor standard deviation of ln(mean fps), the prior of the moderated interval.
-    /// From the project's simulation study; to be estimated again from accepted runs.
-    pub prior_sd: f64,
+    /// What contributors differ by in ln(mean fps), the prior of the moderated interval (simulation study of this
+    /// project), until enough accepted runs say it (`table::spread`).
+    pub prior: Prior,
     /// The same of ln(1% low). A 1% low is the mean rate times a ratio that varies by 0.045 from run to
     /// run, nearly independent of it (same study): sqrt(0.038^2 + 0.045^2).
-    pub prior_sd_low: f64,
-    /// Degrees of freedom that the prior weighs as much as (Smyth 2004). Same source.
-    pub prior_df: f64,
+    pub prior_low: Prior,
+    /// Configurations of two contributors or more from which they say it.
+    pub prior_cells: u32,
+    /// Degrees of freedom that an estimated prior may have.
+    pub prior_df_range: [f64; 2],
     /// Half width of the interval of a median over that of a mean, for many contributors. A normal sample's median
     /// has sqrt(pi / 2) = 1.2533 times the standard error of its mean; 0.945 of it makes 95 % intervals cover
     /// 93 to 97 % whether contributors differ normally, with heavy tails, by more in some cells than in others, or
@@ -39,9 +42,8 @@ pub struct TablePolicy {
     /// Contributors from which a row is no longer called indicative. At 2 and 3 the interval rests
     /// mostly on the prior.
     pub full_contributors: u32,
-    /// Pooled standard deviation of a matched ln ratio between contributors: sqrt(2) x 1.57 %, two runs
-    /// of one bench. Same source.
-    pub matched_prior_sd: f64,
+    /// The prior of a matched ln ratio between contributors: sqrt(2) x 1.57 %, two runs of one bench. Same source.
+    pub matched_prior: Prior,
 }
 
 impl TablePolicy {
@@ -50,16 +52,17 @@ impl TablePolicy {
         TablePolicy {
             evidence: vec![Grade::Full, Grade::Short],
             confidence: 0.95,
-            prior_sd: 0.038,
-            prior_sd_low: 0.059,
-            prior_df: 8.0,
+            prior: Prior { sd: 0.038, df: 8.0 },
+            prior_low: Prior { sd: 0.059, df: 8.0 },
+            prior_cells: 50,
+            prior_df_range: [1.0, 50.0],
             median_factor: 1.184,
             median_factor_loss: [0.62, 0.22],
             robust_from: 4,
             robust_floor: 0.6,
             interval_contributors: 2,
             full_contributors: 4,
-            matched_prior_sd: 0.0222,
+            matched_prior: Prior { sd: 0.0222, df: 8.0 },
         }
     }
 }

@@ -6,8 +6,10 @@ use std::sync::Arc;
 use polars::prelude::*;
 
 use super::columns::{RUN, Words};
+use super::spread::Priors;
 use crate::error::CoreError;
 use crate::fact::RunFact;
+use crate::policy::table::TablePolicy;
 
 /// New rows are kept apart until there are this many, or a [`MERGE_SHARE`]th of all: adding a run then
 /// copies at most that share, and each row is copied into the large part about that many times less
@@ -31,6 +33,8 @@ struct Parts {
     /// No run in the frame has a greater id. Ids that sort by time make most additions cheap: what is
     /// greater than all ids cannot be there already.
     greatest: String,
+    /// What contributors differ by, once it has been estimated.
+    priors: Option<Priors>,
 }
 
 impl RunFrame {
@@ -71,6 +75,16 @@ impl RunFrame {
             .apply(facts, &leaving)
             .map_err(|source| CoreError::Table { doing: "bringing the frame of runs up to date", source })?;
         Ok(RunFrame(Arc::new(parts)))
+    }
+
+    /// The same frame with another estimate of what contributors differ by.
+    pub fn with_priors(&self, priors: Option<Priors>) -> RunFrame {
+        RunFrame(Arc::new(Parts { priors, ..Parts::clone(&self.0) }))
+    }
+
+    /// What contributors differ by: the estimate, or what the policy takes it for.
+    pub fn priors(&self, policy: &TablePolicy) -> Priors {
+        self.0.priors.unwrap_or_else(|| Priors::published(policy))
     }
 
     /// Runs in the frame.

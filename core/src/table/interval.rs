@@ -1,6 +1,7 @@
 //! Interval of a median of few contributors, a moderated t in logarithms; and what such intervals say of two
 //! medians.
 
+use super::spread::Prior;
 use crate::policy::table::TablePolicy;
 use crate::statistics::distribution::t_upper;
 use crate::statistics::{quantile::median, robust, sum};
@@ -69,22 +70,23 @@ impl Difference {
 
 /// Variance that borrows strength: (d0 s0^2 + (n - 1) s^2) / (d0 + n - 1) (Smyth 2004, equation 4, with
 /// n - 1 degrees of freedom in the sample).
-pub fn moderated_variance(prior_df: f64, prior_sd: f64, n: usize, sd: f64) -> f64 {
+pub fn moderated_variance(prior: Prior, n: usize, sd: f64) -> f64 {
     let own = n as f64 - 1.0;
-    (prior_df * prior_sd * prior_sd + own * sd * sd) / (prior_df + own)
+    (prior.df * prior.sd * prior.sd + own * sd * sd) / (prior.df + own)
 }
 
-/// Intervals of medians for one policy, with the t quantiles remembered.
+/// Intervals for one policy and prior, with the t quantiles remembered.
 #[derive(Debug)]
 pub struct Intervals<'a> {
     policy: &'a TablePolicy,
+    prior: Prior,
     quantiles: Vec<f64>,
 }
 
 impl<'a> Intervals<'a> {
     /// Nothing remembered yet.
-    pub fn new(policy: &'a TablePolicy) -> Intervals<'a> {
-        Intervals { policy, quantiles: Vec::new() }
+    pub fn new(policy: &'a TablePolicy, prior: Prior) -> Intervals<'a> {
+        Intervals { policy, prior, quantiles: Vec::new() }
     }
 
     /// Standard deviation of the natural logarithms, between contributors; none below two.
@@ -94,44 +96,44 @@ impl<'a> Intervals<'a> {
 
     /// The 95 % interval (or what the policy names) around the median of the contributors' values, all
     /// positive: median x exp(+-h), h = t(d0 + n - 1) c_n sqrt(s2 / n) on the logarithms, s2 moderated
-    /// towards the pooled `prior_sd` (simulation study of this project). None below the policy's least
+    /// towards the prior (simulation study of this project). None below the policy's least
     /// number of contributors.
-    pub fn of(&mut self, values: &[f64], prior_sd: f64) -> Option<(f64, f64)> {
+    pub fn of(&mut self, values: &[f64]) -> Option<(f64, f64)> {
         let n = values.len();
         if n < 2 || n < self.policy.interval_contributors as usize {
             return None;
         }
         let centre = median(&mut values.to_vec())?;
-        let half = self.half_width(values, prior_sd)?;
+        let half = self.half_width(values)?;
         Some((centre * (-half).exp(), centre * half.exp()))
     }
 
     /// The ratio of the medians of two cells, with half widths in quadrature on the logarithms. Contributors that both
     /// cells share make the true interval narrower; where most are shared, [`Intervals::matched`] tells more. None
     /// unless both have an interval: then there is not enough evidence to call them different or alike.
-    pub fn difference(&mut self, a: &[f64], b: &[f64], prior_sd: f64) -> Option<Difference> {
+    pub fn difference(&mut self, a: &[f64], b: &[f64]) -> Option<Difference> {
         let log = |values: &[f64]| median(&mut values.to_vec()).map(f64::ln);
         if a.len().min(b.len()) < self.policy.interval_contributors.max(2) as usize {
             return None;
         }
-        let (half_a, half_b) = (self.half_width(a, prior_sd)?, self.half_width(b, prior_sd)?);
+        let (half_a, half_b) = (self.half_width(a)?, self.half_width(b)?);
         Some(Difference::of(log(a)? - log(b)?, half_a.hypot(half_b)))
     }
 
     /// The mean of matched ratios, given as natural logarithms, one a contributor who measured both: what a bench does
-    /// to both cancels. None below the policy's least number of contributors.
+    /// to both cancels, as the prior must say, too. None below the policy's least number of contributors.
     pub fn matched(&mut self, log_ratios: &[f64]) -> Option<Difference> {
         let n = log_ratios.len();
         if n < self.policy.interval_contributors.max(2) as usize {
             return None;
         }
         let sd = sum::standard_deviation(log_ratios)?;
-        let variance = moderated_variance(self.policy.prior_df, self.policy.matched_prior_sd, n, sd);
+        let variance = moderated_variance(self.prior, n, sd);
         let half = self.t(n) * (variance / n as f64).sqrt();
         Some(Difference::of(sum::mean(log_ratios), half))
     }
 
-    fn half_width(&mut self, values: &[f64], prior_sd: f64) -> Option<f64> {
+    fn half_width(&mut self, values: &[f64]) -> Option<f64> {
         let n = values.len();
         let logs: Vec<f64> = values.iter().map(|v| v.ln()).collect();
         let plain = sum::standard_deviation(&logs)?;
@@ -141,7 +143,7 @@ impl<'a> Intervals<'a> {
         } else {
             plain
         };
-        let variance = moderated_variance(self.policy.prior_df, prior_sd, n, sd);
+        let variance = moderated_variance(self.prior, n, sd);
         Some(self.t(n) * self.median_factor(n) * (variance / n as f64).sqrt())
     }
 
@@ -154,7 +156,7 @@ impl<'a> Intervals<'a> {
 
     fn t(&mut self, n: usize) -> f64 {
         while self.quantiles.len() <= n {
-            let df = self.policy.prior_df + self.quantiles.len() as f64 - 1.0;
+            let df = self.prior.df + self.quantiles.len() as f64 - 1.0;
             self.quantiles.push(t_quantile(self.policy.confidence, df));
         }
         self.quantiles[n]

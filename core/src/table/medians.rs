@@ -72,5 +72,5 @@ pub enum MediansSort {
 pub fn medians(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> Result<Table, CoreError> {
     let pooled = pool::pool(frame, query, policy)?;
     let limits = limits::limits(&pooled, query)?;
-    rows::rows(&pooled, &limits, query, policy)
+    rows::rows(&pooled, &limits, query, &frame.priors(&policy.table), policy)
 }

@@ -12,11 +12,12 @@ use super::limits::GroupKey;
 use super::medians::{MediansQuery, MediansSort};
 use super::output::Table;
 use super::pool::{self, Pooled};
+use super::spread::{Prior, Priors};
 use crate::catalogue::WorkloadKind;
 use crate::error::CoreError;
 use crate::ladder::LimitedBy;
 use crate::policy::Policy;
-use crate::run::SceneKind;
+use crate::run::{LowDefinition, SceneKind};
 use crate::target;
 
 /// The table of the pooled groups.
@@ -24,11 +25,12 @@ pub(super) fn rows(
     pooled: &Pooled,
     limits: &HashMap<GroupKey, LimitedBy>,
     query: &MediansQuery,
+    priors: &Priors,
     policy: &Policy,
 ) -> Result<Table, CoreError> {
     let failed = |source| CoreError::Table { doing: "ordering the medians", source };
     let keys = GroupKeys::of(pooled).map_err(failed)?;
-    let figures = Figures::of(&pooled.groups, policy).map_err(failed)?;
+    let figures = Figures::of(&pooled.groups, priors, query.definition, policy).map_err(failed)?;
     let order = order(&keys, &figures, query, policy).map_err(failed)?;
     let mut columns = keys.columns(&order, query);
     columns.extend(figures.columns(&order, query));
@@ -180,6 +182,21 @@ struct Estimate {
     contributors: u32,
 }
 
+/// The contributors' figures of each group, lowest first: sums must not depend on the order in which the engine met
+/// the contributors.
+pub(super) fn lists(groups: &DataFrame, name: &str) -> PolarsResult<Vec<Vec<f64>>> {
+    let mut lists = Vec::with_capacity(groups.height());
+    for list in groups.column(name)?.list()?.amortized_iter() {
+        let mut own: Vec<f64> = match list {
+            Some(list) => list.as_ref().f64()?.iter().flatten().collect(),
+            None => Vec::new(),
+        };
+        own.sort_unstable_by(f64::total_cmp);
+        lists.push(own);
+    }
+    Ok(lists)
+}
+
 /// The figures of the groups.
 struct Figures {
     mean: Vec<Estimate>,
@@ -192,32 +209,24 @@ struct Figures {
 }
 
 impl Figures {
-    fn of(groups: &DataFrame, policy: &Policy) -> PolarsResult<Figures> {
-        let table = &policy.table;
-        let mut intervals = Intervals::new(table);
-        let mut estimates =
-            |value: &str, list: &str, prior_sd: f64| -> PolarsResult<Vec<(Estimate, Option<f64>)>> {
+    fn of(
+        groups: &DataFrame,
+        priors: &Priors,
+        definition: LowDefinition,
+        policy: &Policy,
+    ) -> PolarsResult<Figures> {
+        let estimates =
+            |value: &str, list: &str, prior: Prior| -> PolarsResult<Vec<(Estimate, Option<f64>)>> {
+                let mut intervals = Intervals::new(&policy.table, prior);
                 let values = groups.column(value)?.f64()?;
-                let lists = groups.column(list)?.list()?;
-                let mut estimates = Vec::with_capacity(groups.height());
-                for (place, list) in lists.amortized_iter().enumerate() {
-                    let mut own: Vec<f64> = match list {
-                        Some(list) => list.as_ref().f64()?.iter().flatten().collect(),
-                        None => Vec::new(),
-                    };
-                    // Sums must not depend on the order in which the engine met the contributors.
-                    own.sort_unstable_by(f64::total_cmp);
-                    let estimate = Estimate {
-                        value: values.get(place),
-                        interval: intervals.of(&own, prior_sd),
-                        contributors: own.len() as u32,
-                    };
-                    estimates.push((estimate, Intervals::between(&own)));
-                }
-                Ok(estimates)
+                let estimate = |(value, own): (Option<f64>, Vec<f64>)| {
+                    let (interval, contributors) = (intervals.of(&own), own.len() as u32);
+                    (Estimate { value, interval, contributors }, Intervals::between(&own))
+                };
+                Ok(values.iter().zip(lists(groups, list)?).map(estimate).collect())
             };
-        let mean = estimates(MEAN_FPS, pool::MEANS, table.prior_sd)?;
-        let low = estimates(pool::LOW_FPS, pool::LOWS, table.prior_sd_low)?;
+        let mean = estimates(MEAN_FPS, pool::MEANS, priors.mean_fps)?;
+        let low = estimates(pool::LOW_FPS, pool::LOWS, priors.low(definition))?;
         Ok(Figures {
             reproducibility: mean.iter().map(|(_, between)| *between).collect(),
             mean: mean.into_iter().map(|(estimate, _)| estimate).collect(),

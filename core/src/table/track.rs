@@ -241,6 +241,8 @@ fn index(matched: &[(&Site, f64)], policy: &TablePolicy) -> (Option<f64>, Option
         return (None, None);
     }
     let scaled = |log: f64| 100.0 * log.exp();
-    let interval = Intervals::new(policy).matched(&averages).map(|d| (100.0 * d.low, 100.0 * d.high));
+    let interval = Intervals::new(policy, policy.matched_prior)
+        .matched(&averages)
+        .map(|d| (100.0 * d.low, 100.0 * d.high));
     (Some(scaled(sum::mean(&averages))), interval)
 }
