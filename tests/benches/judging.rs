@@ -1,7 +1,7 @@
 //! What a verdict costs as the store grows: `cargo bench --workspace --bench judging`.
 //!
 //! The judging step (evidence from the ledger, twin, weighing) of a run with 8 other contributors in its cell,
-//! in ledgers of 10,000, 100,000 and 1,000,000 accepted runs with a fitted model of about 3,000 parameters; each
+//! in ledgers of 10,000, 100,000 and 1,000,000 accepted runs with a fitted model of some 4,000 parameters; each
 //! beside the smallest ledger in the same run. `WEARMARK_BENCH_LEDGER` names other sizes, for example
 //! `10000,100000`.
 
@@ -45,7 +45,8 @@ impl Case {
     /// Run `number` of a store in which each cell has `PER_CELL` runs of as many contributors.
     fn new(number: usize) -> Case {
         let cell = number / PER_CELL;
-        let who = (cell * 7 + number % PER_CELL) % 400;
+        // Two groups of contributors have each card, as people have few cards and measure them often.
+        let who = (cell % 48 * 8 + cell / 48 % 2 * 37 + number % PER_CELL) % 400;
         // Cells are card x workload x preset x resolution, and beyond those a variant of the settings.
         let (card, workload, preset, height) = (cell % 48, cell / 48 % 14, cell / 672 % 4, cell / 2_688 % 4);
         let variant = cell / 10_752;
@@ -57,7 +58,8 @@ impl Case {
             identity: Identity {
                 card: format!("card-{card}"),
                 chip: None,
-                driver: format!("driver-{}", number % 40),
+                // Each of two makers has releases of its own.
+                driver: format!("driver-{}-{}", card % 2, number % 12),
                 branch: None,
                 driver_day: None,
                 workload: format!("workload-{workload}"),

@@ -5,7 +5,7 @@ use std::num::NonZero;
 use std::sync::Arc;
 use std::thread;
 
-use super::{Entry, NEWEST, Standing};
+use super::{Entry, NEWEST, NEWEST_OF_RELEASE, Standing};
 use crate::judge::ln_figures;
 use crate::model::{Features, Model, Observation};
 use crate::statistics::Grade;
@@ -198,18 +198,18 @@ impl Rows {
         });
     }
 
-    fn newest<'a>(&'a self, list: Option<&'a Vec<u32>>) -> impl Iterator<Item = &'a Row> {
-        list.into_iter().flat_map(|list| list.iter().rev().take(NEWEST)).filter_map(|at| self.get(*at))
+    fn newest<'a>(&'a self, list: Option<&'a Vec<u32>>, most: usize) -> impl Iterator<Item = &'a Row> {
+        list.into_iter().flat_map(move |list| list.iter().rev().take(most)).filter_map(|at| self.get(*at))
     }
 
     /// The newest runs of a cell, newest first.
     pub(super) fn cell(&self, cell: u32) -> impl Iterator<Item = &Row> {
-        self.newest(self.cells.get(&cell))
+        self.newest(self.cells.get(&cell), NEWEST)
     }
 
     /// The newest runs of a driver release on a workload and family, newest first.
     pub(super) fn release(&self, features: &Features) -> impl Iterator<Item = &Row> {
-        self.newest(self.releases.get(&release_key(features)))
+        self.newest(self.releases.get(&release_key(features)), NEWEST_OF_RELEASE)
     }
 
     /// Runs held for their numbers, oldest first.
