@@ -21,7 +21,7 @@
 mod terms;
 mod rate;
 mod design;
-mod dense;
+pub(crate) mod dense;
 mod normal;
 mod plateau;
 mod fit;

@@ -9,6 +9,7 @@ pub mod platform;
 pub mod precision;
 pub mod series;
 pub mod table;
+pub mod track;
 
 use serde::{Deserialize, Serialize};
 
@@ -31,6 +32,8 @@ pub struct Policy {
     pub model: model::ModelPolicy,
     /// Published tables.
     pub table: table::TablePolicy,
+    /// Tracks over driver releases.
+    pub track: track::TrackPolicy,
     /// The table of precision.
     pub precision: precision::PrecisionPolicy,
 }
@@ -47,6 +50,7 @@ impl Policy {
             judge: judge::JudgePolicy::published(),
             model: model::ModelPolicy::published(),
             table: table::TablePolicy::published(),
+            track: track::TrackPolicy::published(),
             precision: precision::PrecisionPolicy::published(),
         }
     }

@@ -3,6 +3,7 @@
 pub mod sum;
 pub mod quantile;
 pub mod distribution;
+pub mod multiplicity;
 pub mod robust;
 pub mod huber;
 pub mod scale;

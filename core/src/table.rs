@@ -13,6 +13,8 @@ mod keys;
 mod rows;
 pub mod medians;
 mod matched;
+mod panel;
+pub mod changes;
 pub mod track;
 pub mod precision;
 mod sittings;

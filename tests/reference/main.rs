@@ -19,3 +19,4 @@ mod medians;
 mod model;
 mod intervals;
 mod ratios;
+mod tracks;

@@ -44,7 +44,11 @@ fn the_index_is_the_geometric_mean_of_fleming_and_wallace() {
         }
         let point = &track.points[2];
         assert_eq!((point.matches, point.workloads, point.contributors), (5, 5, 1));
-        assert_eq!(point.index_low, None, "one contributor has no interval");
+        let (low, high) = (point.index_low.unwrap(), point.index_high.unwrap());
+        assert!(
+            low < point.index.unwrap() && point.index.unwrap() < high && high / low > 1.5,
+            "{low} to {high}"
+        );
     }
     assert_eq!(checked, 6);
 }
@@ -87,20 +91,22 @@ fn a_contributor_with_many_benches_weighs_as_one() {
 }
 
 #[test]
-fn unlike_builds_of_the_workload_are_not_matched() {
+fn unlike_builds_of_the_workload_are_matched_with_more_doubt() {
     let built = |run: usize, driver: &str, build: Option<&str>, fps: f64| {
         let mut fact = fact(run, "ada", "card", fps);
         fact.identity.driver = driver.to_owned();
         fact.identity.build = build.map(str::to_owned);
         fact
     };
-    let index = |old: Option<&str>, new: Option<&str>| {
+    let width = |old: Option<&str>, new: Option<&str>| {
         let frame = RunFrame::new(&[built(1, "old", old, 50.0), built(2, "new", new, 55.0)]).unwrap();
         let track = track(&frame, "card", Some("old"), &Policy::published()).unwrap();
-        track.points.iter().find(|p| p.driver == "new").unwrap().index
+        let point = track.points.iter().find(|p| p.driver == "new").unwrap();
+        assert!((point.index.unwrap() - 110.0).abs() < 1e-9, "{old:?} {new:?}");
+        (point.index_high.unwrap() / point.index_low.unwrap()).ln()
     };
-    assert_eq!(index(Some("1.0"), Some("1.1")), None);
-    for (old, new) in [(Some("1.0"), Some("1.0")), (None, None), (None, Some("1.1")), (Some("1.0"), None)] {
-        assert!((index(old, new).unwrap() - 110.0).abs() < 1e-9, "{old:?} {new:?}");
+    let same = width(Some("1.0"), Some("1.0"));
+    for (old, new) in [(Some("1.0"), Some("1.1")), (None, None), (None, Some("1.1"))] {
+        assert!(width(old, new) > 1.3 * same, "{old:?} {new:?}");
     }
 }

@@ -79,7 +79,44 @@ pub fn render(track: &Track, width: usize) -> String {
     ];
     let rows: Vec<Vec<String>> = track.points.iter().map(cells).collect();
     let reference = track.reference.as_deref().map(output::clean).unwrap_or_default();
-    format!("{}index 100: {reference}\n", columns::render(&COLUMNS, &rows, width))
+    let mut text = format!("{}index 100: {reference}\n", columns::render(&COLUMNS, &rows, width));
+    for change in &track.changes {
+        let workload = change.workload.as_deref().map_or("all workloads".to_owned(), output::clean);
+        text += &format!(
+            "{} than {}: {} {:+.1} % ({:+.1} to {:+.1}) on {}, {workload}\n",
+            output::clean(&change.driver),
+            output::clean(&change.from),
+            output::clean(&change.word),
+            change.percent,
+            change.percent_low,
+            change.percent_high,
+            plural(change.benches, "bench", "benches"),
+        );
+    }
+    text += &format!("changes looked for: {}; called so: {}\n", track.looks, track.changes.len());
+    for span in &track.failures {
+        text += &format!(
+            "{}: {} from {} to {}, {} of {}{}\n",
+            output::clean(&span.workload),
+            output::clean(&span.outcome),
+            output::clean(&span.first),
+            output::clean(&span.last),
+            plural(span.runs, "run", "runs"),
+            plural(span.contributors, "contributor", "contributors"),
+            if span.over { "; a newer release runs it" } else { "" },
+        );
+    }
+    let best = track.holds_up.best_release.as_deref().map_or("none known".to_owned(), output::clean);
+    text += &format!(
+        "{}: {}\nrelease to install: {best}\n",
+        output::clean(&track.holds_up.verdict),
+        output::clean(&track.holds_up.because)
+    );
+    text
+}
+
+fn plural(count: u32, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 fn cells(point: &TrackPoint) -> Vec<String> {

@@ -3,7 +3,7 @@
 use actix_web::web::{Data, Path};
 use actix_web::{HttpRequest, HttpResponse};
 use utoipa::IntoParams;
-use wearmark_core::table::track::{Track, track, track_table};
+use wearmark_core::table::track::{track, track_table};
 
 use super::{found, storage_error};
 use crate::error::ApiError;
@@ -66,11 +66,8 @@ fn make(state: &State, card: &str, reference: Option<&str>, format: Format) -> R
     let revision = at.revision;
     let track = track(&at.frame, card, reference, &state.intake.policy).map_err(core_error)?;
     let body = match format {
-        Format::Json => {
-            let Track { card, reference, points } = track;
-            serde_json::to_vec(&TrackView { revision, card, reference, points })
-                .map_err(|e| ApiError::internal("writing a track as JSON", &e))?
-        }
+        Format::Json => serde_json::to_vec(&TrackView::new(revision, track))
+            .map_err(|e| ApiError::internal("writing a track as JSON", &e))?,
         Format::Csv => track_table(&track).and_then(|table| table.csv()).map_err(core_error)?,
         Format::Parquet => track_table(&track).and_then(|table| table.parquet()).map_err(core_error)?,
     };

@@ -3,7 +3,8 @@
 use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
-use wearmark_core::table::track::TrackPoint;
+use wearmark_core::table::changes::{Change, FailureSpan, HoldsUp};
+use wearmark_core::table::track::{Track, TrackPoint};
 
 /// A page of medians per configuration.
 #[derive(Debug, Serialize, ToSchema)]
@@ -107,9 +108,88 @@ pub struct TrackView {
     pub card: String,
     /// The release at index 100; null when the card has no accepted run.
     pub reference: Option<String>,
+    /// How the card holds up.
+    #[schema(value_type = HoldsUpShape)]
+    pub holds_up: HoldsUp,
+    /// Releases that made it faster or slower.
+    #[schema(value_type = Vec<ChangeShape>)]
+    pub changes: Vec<Change>,
+    /// Changes that were looked at: from each release to the next, for all workloads together and for each.
+    pub looks: u32,
+    /// Failures from the first to the last release that has them.
+    #[schema(value_type = Vec<FailureSpanShape>)]
+    pub failures: Vec<FailureSpan>,
     /// One entry a release.
     #[schema(value_type = Vec<TrackPointShape>)]
     pub points: Vec<TrackPoint>,
+}
+
+impl TrackView {
+    /// The track at a revision.
+    pub fn new(revision: i64, track: Track) -> TrackView {
+        let Track { card, reference, holds_up, changes, looks, failures, points } = track;
+        TrackView { revision, card, reference, holds_up, changes, looks, failures, points }
+    }
+}
+
+/// How a card holds up.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct HoldsUpShape {
+    /// `gaining`, `steady`, `fading`, `cut off` or `not enough evidence`.
+    verdict: String,
+    /// The rule that gave it, in words and figures.
+    because: String,
+    /// The release to install.
+    best_release: Option<String>,
+}
+
+/// A release that made a card faster or slower than the one before.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct ChangeShape {
+    /// Workload id; null for all workloads together.
+    workload: Option<String>,
+    /// Driver release id.
+    driver: String,
+    /// The release before it that the evidence has.
+    from: String,
+    /// `faster` or `slower`.
+    word: String,
+    /// Change of the rate, per cent.
+    percent: f64,
+    /// 95 % interval of it, lower end.
+    percent_low: f64,
+    /// 95 % interval of it, upper end.
+    percent_high: f64,
+    /// Benches that the fewer of the two releases have.
+    benches: u32,
+    /// p-value adjusted for all that was looked at.
+    adjusted_p: f64,
+}
+
+/// A kind of failure of one workload over releases.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct FailureSpanShape {
+    /// `did-not-start`, `crashed` or `rendering-fault`.
+    outcome: String,
+    /// Workload id.
+    workload: String,
+    /// Oldest release with it.
+    first: String,
+    /// Newest release with it.
+    last: String,
+    /// Releases with it.
+    releases: u32,
+    /// Builds of the workload that were stated.
+    builds: Vec<String>,
+    /// Runs.
+    runs: u32,
+    /// The most contributors of one release.
+    contributors: u32,
+    /// Whether a newer release ran the workload to its end.
+    over: bool,
 }
 
 /// One driver release of a track.
@@ -122,19 +202,19 @@ pub struct TrackPointShape {
     branch: Option<String>,
     /// Release date, ISO 8601.
     date: Option<String>,
-    /// Geometric mean of the matched ratios to the reference, times 100.
+    /// Rate against the reference, times 100.
     index: Option<f64>,
     /// 95 % interval of the index, lower end.
     index_low: Option<f64>,
     /// 95 % interval of the index, upper end.
     index_high: Option<f64>,
-    /// Matched pairs.
+    /// Sites (bench, workload scene, settings) with this release and another one.
     matches: u32,
-    /// Matched workloads.
+    /// Their workloads.
     workloads: u32,
-    /// Matched benches.
+    /// Their benches.
     benches: u32,
-    /// Contributors behind the matches.
+    /// Their contributors.
     contributors: u32,
     /// Accepted runs on the release.
     runs: u32,
@@ -156,4 +236,6 @@ pub struct FailureCountShape {
     runs: u32,
     /// Distinct contributors.
     contributors: u32,
+    /// Builds of the workload that were stated.
+    builds: Vec<String>,
 }

@@ -7,7 +7,7 @@ use faer::{MatMut, MatRef, Par, Spec};
 
 /// Factors a symmetric positive definite matrix of n columns, given by the lower triangle of its columns,
 /// into L L' in place. False when it is not positive definite.
-pub(super) fn factor(matrix: &mut [f64], n: usize) -> bool {
+pub(crate) fn factor(matrix: &mut [f64], n: usize) -> bool {
     let scratch = llt::factor::cholesky_in_place_scratch::<f64>(n, Par::Seq, Spec::default());
     let mut memory = MemBuffer::new(scratch);
     llt::factor::cholesky_in_place(
@@ -21,7 +21,7 @@ pub(super) fn factor(matrix: &mut [f64], n: usize) -> bool {
 }
 
 /// Solves L L' x = b in place.
-pub(super) fn solve(factor: &[f64], n: usize, b: &mut [f64]) {
+pub(crate) fn solve(factor: &[f64], n: usize, b: &mut [f64]) {
     let mut memory = MemBuffer::new(llt::solve::solve_in_place_scratch::<f64>(n, 1, Par::Seq));
     llt::solve::solve_in_place(
         MatRef::from_column_major_slice(factor, n, n),

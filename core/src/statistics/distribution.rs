@@ -17,6 +17,11 @@ pub fn t_upper(tail: f64, df: f64) -> f64 {
     }
 }
 
+/// Probability that Student's t is as far from nothing as `t`, on either side; NaN for impossible arguments.
+pub fn t_two_sided(t: f64, df: f64) -> f64 {
+    StudentsT::new(0.0, 1.0, df.min(MOST_DF)).map_or(f64::NAN, |of| 2.0 * of.cdf(-t.abs()))
+}
+
 /// The value that F with `df1` and `df2` degrees of freedom exceeds with probability `tail`, in (0, 1); NaN for
 /// impossible arguments.
 pub fn f_upper(tail: f64, df1: f64, df2: f64) -> f64 {

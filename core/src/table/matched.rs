@@ -7,12 +7,12 @@ use polars::prelude::*;
 use super::columns::*;
 use super::frame::RunFrame;
 use super::keys::{self, MISSING, Words, codes};
+use super::panel::PanelRow;
 use super::pool::{has_figures, one_of};
 use super::track::FailureCount;
 use crate::error::CoreError;
 use crate::policy::Policy;
 use crate::run::Outcome;
-use crate::statistics::quantile::median;
 
 /// A driver release of the card.
 pub(super) struct Release {
@@ -25,68 +25,15 @@ pub(super) struct Release {
     pub(super) rendering_fault: Vec<FailureCount>,
 }
 
-/// One bench at one configuration. Contributor, workload and bench are numbered in the order of their
-/// names.
-pub(super) struct Site {
-    pub(super) contributor: u32,
-    pub(super) workload: u32,
-    pub(super) bench: u32,
-    /// By release, then build: median mean fps.
-    figures: Vec<Figure>,
-}
-
-struct Figure {
-    release: usize,
-    /// Code of the workload's build.
-    build: u32,
-    fps: f64,
-}
-
 /// All that the track of a card rests on.
 pub(super) struct Evidence {
     /// Oldest first; those without a date last.
     pub(super) releases: Vec<Release>,
-    /// In the order of contributors, then workloads.
-    pub(super) sites: Vec<Site>,
-}
-
-impl Site {
-    /// Places of the releases with figures, oldest first, each once.
-    pub(super) fn releases(&self) -> Vec<usize> {
-        let mut releases: Vec<usize> = self.figures.iter().map(|f| f.release).collect();
-        releases.dedup();
-        releases
-    }
-
-    /// Natural logarithm of the rate on release `over` to that on release `under`: the mean over the builds
-    /// that both state; where no stated build is common, what was measured without stating a build is
-    /// compared with all of the other side. None where nothing can be matched.
-    pub(super) fn log_ratio(&self, over: usize, under: usize) -> Option<f64> {
-        let (over, under) = (self.on(over), self.on(under));
-        let common: Vec<f64> = over
-            .iter()
-            .filter(|a| a.build != MISSING)
-            .filter_map(|a| under.iter().find(|b| b.build == a.build).map(|b| (a.fps / b.fps).ln()))
-            .collect();
-        if !common.is_empty() {
-            return Some(crate::statistics::sum::mean(&common));
-        }
-        let unstated = |side: &[Figure]| side.iter().find(|f| f.build == MISSING).map(|f| f.fps);
-        let all = |side: &[Figure]| median(&mut side.iter().map(|f| f.fps).collect::<Vec<_>>());
-        let ratio = match (unstated(over), unstated(under)) {
-            (Some(a), Some(b)) => a / b,
-            (Some(a), None) => a / all(under)?,
-            (None, Some(b)) => all(over)? / b,
-            (None, None) => return None,
-        };
-        Some(ratio.ln())
-    }
-
-    fn on(&self, release: usize) -> &[Figure] {
-        let from = self.figures.partition_point(|f| f.release < release);
-        let to = self.figures.partition_point(|f| f.release <= release);
-        &self.figures[from..to]
-    }
+    /// Medians of each bench, configuration, build and release, by contributor and workload. Contributors, workloads,
+    /// benches and builds are numbered in the order of their names.
+    pub(super) rows: Vec<PanelRow>,
+    /// Ids of the workloads by number.
+    pub(super) workloads: Vec<String>,
 }
 
 impl Evidence {
@@ -97,7 +44,8 @@ impl Evidence {
         let read = || {
             let runs = data.lazy().filter(one_of(col(CARD).to_physical(), codes)).collect()?;
             let (releases, place) = releases(&runs)?;
-            Ok(Evidence { sites: sites(&runs, &place, policy)?, releases })
+            let (rows, workloads) = rows(&runs, &place, policy)?;
+            Ok(Evidence { releases, rows, workloads })
         };
         read().map_err(|source| CoreError::Table { doing: "matching runs of a card", source })
     }
@@ -105,31 +53,38 @@ impl Evidence {
     /// Place of a release that has figures.
     pub(super) fn with_figures(&self, driver: &str) -> Option<usize> {
         let place = self.releases.iter().position(|r| r.driver == driver)?;
-        self.sites.iter().any(|site| !site.on(place).is_empty()).then_some(place)
+        self.rows.iter().any(|row| row.release == place).then_some(place)
     }
 }
 
-/// Runs and their contributors.
-type Count = (u32, BTreeSet<u32>);
+/// Failures of one kind of one workload on one release.
+#[derive(Default)]
+struct Failures<'a> {
+    runs: u32,
+    contributors: BTreeSet<u32>,
+    builds: BTreeSet<&'a str>,
+}
 
 /// The releases in order, and the place of each driver code.
 fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize>)> {
     let drivers = Words::all(runs, DRIVER)?;
     let branches = Words::all(runs, BRANCH)?;
     let workloads = Words::all(runs, WORKLOAD)?;
+    let builds = Words::all(runs, BUILD)?;
     let contributors = codes(runs, CONTRIBUTOR)?;
     let outcomes = codes(runs, OUTCOME)?;
     let branch_of = keys::attribute(&drivers, &branches);
     let day_of = keys::latest_day(&drivers, runs.column(DRIVER_DAY)?.i32()?);
     let mut counts: BTreeMap<u32, u32> = BTreeMap::new();
-    let mut failures: BTreeMap<(u32, u32), BTreeMap<&str, Count>> = BTreeMap::new();
+    let mut failures: BTreeMap<(u32, u32), BTreeMap<&str, Failures<'_>>> = BTreeMap::new();
     for (row, &driver) in drivers.codes.iter().enumerate() {
         *counts.entry(driver).or_default() += 1;
         if OUTCOMES.get(outcomes[row] as usize) != Some(&Outcome::Completed) {
             let workload = workloads.at(row).unwrap_or_default();
             let entry = failures.entry((driver, outcomes[row])).or_default().entry(workload).or_default();
-            entry.0 += 1;
-            entry.1.insert(contributors[row]);
+            entry.runs += 1;
+            entry.contributors.insert(contributors[row]);
+            entry.builds.extend(builds.at(row));
         }
     }
     let mut ordered: Vec<u32> = counts.keys().copied().collect();
@@ -138,10 +93,11 @@ fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize
     });
     let failed = |driver: u32, outcome: Outcome| -> Vec<FailureCount> {
         failures.get(&(driver, place(&OUTCOMES, &outcome))).map_or_else(Vec::new, |by_workload| {
-            let count = |(workload, (runs, contributors)): (&&str, &Count)| FailureCount {
+            let count = |(workload, failures): (&&str, &Failures<'_>)| FailureCount {
                 workload: (*workload).to_owned(),
-                runs: *runs,
-                contributors: contributors.len() as u32,
+                runs: failures.runs,
+                contributors: failures.contributors.len() as u32,
+                builds: failures.builds.iter().map(|build| (*build).to_owned()).collect(),
             };
             by_workload.iter().map(count).collect()
         })
@@ -161,8 +117,12 @@ fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize
     Ok((releases, ordered.into_iter().enumerate().map(|(place, code)| (code, place)).collect()))
 }
 
-/// The sites, from the median of each bench, configuration, build and release.
-fn sites(runs: &DataFrame, place: &BTreeMap<u32, usize>, policy: &Policy) -> PolarsResult<Vec<Site>> {
+/// The medians of each bench, configuration, build and release, and the workloads' ids.
+fn rows(
+    runs: &DataFrame,
+    place: &BTreeMap<u32, usize>,
+    policy: &Policy,
+) -> PolarsResult<(Vec<PanelRow>, Vec<String>)> {
     let medians = runs
         .clone()
         .lazy()
@@ -171,30 +131,36 @@ fn sites(runs: &DataFrame, place: &BTreeMap<u32, usize>, policy: &Policy) -> Pol
         .agg([col(MEAN_FPS).median()])
         .collect()?;
     let fps = medians.column(MEAN_FPS)?.f64()?;
+    let words = Words::all(&medians, WORKLOAD)?;
     let ranks = |name| Words::all(&medians, name).map(|words| words.ranks());
-    let (contributors, workloads) = (ranks(CONTRIBUTOR)?, ranks(WORKLOAD)?);
+    let (contributors, workloads) = (ranks(CONTRIBUTOR)?, words.ranks());
     let (cells, benches) = (ranks(CELL)?, ranks(BENCH)?);
     let drivers = codes(&medians, DRIVER)?;
     let builds = Words::all(&medians, BUILD)?;
     let build_ranks = builds.ranks();
-    let release = |row: usize| place.get(&drivers[row]).copied().unwrap_or(usize::MAX);
+    let release = |row: usize| place.get(&drivers[row]).copied();
     let site = |row: usize| [contributors[row], workloads[row], cells[row], benches[row]];
-    let mut rows: Vec<usize> = (0..medians.height()).collect();
-    rows.sort_unstable_by_key(|row| (site(*row), release(*row), build_ranks[*row]));
-    Ok(rows
+    let mut order: Vec<usize> = (0..medians.height()).collect();
+    order.sort_unstable_by_key(|row| (site(*row), release(*row), build_ranks[*row]));
+    let rows = order
         .chunk_by(|a, b| site(*a) == site(*b))
-        .map(|rows| Site {
-            contributor: contributors[rows[0]],
-            workload: workloads[rows[0]],
-            bench: benches[rows[0]],
-            figures: rows
-                .iter()
-                .filter_map(|row| {
-                    let figure =
-                        Figure { release: release(*row), build: builds.codes[*row], fps: fps.get(*row)? };
-                    Some(figure)
-                })
-                .collect(),
+        .enumerate()
+        .flat_map(|(site, rows)| rows.iter().map(move |row| (site, *row)))
+        .filter_map(|(site, row)| {
+            Some(PanelRow {
+                site,
+                contributor: contributors[row],
+                workload: workloads[row],
+                bench: benches[row],
+                release: release(row)?,
+                build: if builds.codes[row] == MISSING { MISSING } else { build_ranks[row] },
+                ln_fps: fps.get(row).filter(|fps| *fps > 0.0)?.ln(),
+            })
         })
-        .collect())
+        .collect();
+    let mut ids = vec![String::new(); workloads.iter().max().map_or(0, |most| *most as usize + 1)];
+    for (row, rank) in workloads.iter().enumerate() {
+        ids[*rank as usize] = words.at(row).unwrap_or_default().to_owned();
+    }
+    Ok((rows, ids))
 }

@@ -3,15 +3,14 @@
 use polars::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use super::changes::{self, Change, FailureSpan, HoldsUp};
 use super::frame::RunFrame;
-use super::interval::Intervals;
 use super::keys;
-use super::matched::{Evidence, Release, Site};
+use super::matched::{Evidence, Release};
 use super::output::Table;
+use super::panel::{Panel, PanelRow};
 use crate::error::CoreError;
 use crate::policy::Policy;
-use crate::policy::table::TablePolicy;
-use crate::statistics::sum;
 
 /// One driver release of a card's track.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -22,21 +21,19 @@ pub struct TrackPoint {
     pub branch: Option<String>,
     /// Release date, ISO 8601; none when unknown.
     pub date: Option<String>,
-    /// Geometric mean of the matched ratios to the reference, times 100; none without matches. 100 at the
-    /// reference itself.
+    /// Rate against the reference, times 100; none where no bench connects the two. 100 at the reference itself.
     pub index: Option<f64>,
-    /// 95 % interval of the index; none below two contributors and at the reference.
+    /// 95 % interval of the index; none at the reference.
     pub index_low: Option<f64>,
     /// See `index_low`.
     pub index_high: Option<f64>,
-    /// Matched pairs (same bench, workload scene, settings). At the reference: how many of its pairs
-    /// match some other release; likewise the next three.
+    /// Sites (bench, workload scene, settings) with this release and another one; likewise the next three.
     pub matches: u32,
-    /// Matched workloads.
+    /// Their workloads.
     pub workloads: u32,
-    /// Matched benches.
+    /// Their benches.
     pub benches: u32,
-    /// Contributors behind the matches.
+    /// Their contributors.
     pub contributors: u32,
     /// Accepted runs on the release, of every outcome and grade.
     pub runs: u32,
@@ -57,6 +54,9 @@ pub struct FailureCount {
     pub runs: u32,
     /// Distinct contributors.
     pub contributors: u32,
+    /// Builds of the workload that were stated.
+    #[serde(default)]
+    pub builds: Vec<String>,
 }
 
 /// A card over its driver releases, oldest first.
@@ -66,21 +66,28 @@ pub struct Track {
     pub card: String,
     /// The release the index is 100 at; none when the card has no accepted run with figures.
     pub reference: Option<String>,
+    /// How the card holds up, in a word, and the rule that gave it.
+    pub holds_up: HoldsUp,
+    /// Releases that made it faster or slower.
+    pub changes: Vec<Change>,
+    /// Changes that were looked at: from each release to the next, for all workloads together and for each.
+    pub looks: u32,
+    /// Failures from the first to the last release that has them.
+    pub failures: Vec<FailureSpan>,
     /// Releases, oldest first; those without a date last.
     pub points: Vec<TrackPoint>,
 }
 
-/// The track of a card. Without a `reference` the release with the most matched evidence is taken: the one
-/// whose pairs with all other releases are most, the older of equals.
+/// The track of a card. Without a `reference` the release with the most matched evidence is taken: the one that shares
+/// most sites with other releases, the older of equals.
 ///
-/// A match is one bench and configuration with completed runs of default evidence on both releases. Runs
-/// whose stated workload builds differ are not matched; a run that states no build matches any. The
-/// natural logarithm of the ratio of the two medians is averaged first over a contributor's matches of
-/// one workload, then over that contributor's workloads, then over contributors, so that each contributor
-/// weighs the same and each workload of a contributor too. The index is 100 times the exponential of
-/// it: a geometric mean of ratios (Fleming and Wallace 1986, Comm. ACM 29(3), 218-221). The interval is a
-/// moderated t on the contributors' averages (Smyth 2004). Only direct matches with the reference count;
-/// chains through a third release are left out.
+/// The evidence are sites, a bench at one configuration, with completed runs of default evidence on two releases or
+/// more. The index is 100 times the exponential of the release's effect on ln(fps) over the reference's, in a model of
+/// site, release and workload build in which each contributor weighs the same, and each workload of a contributor too;
+/// where every bench has both releases it is the geometric mean of ratios (Fleming and Wallace 1986, Comm. ACM 29(3),
+/// 218-221). Releases that no bench shares are compared over others in between. The interval is a t with the covariance
+/// of that estimate when releases act unlike on workloads and benches and builds differ; what a run does not say of its
+/// build is taken for a build of its own.
 ///
 /// # Errors
 /// `Query` when the reference has no completed run of the card; otherwise when the table engine fails.
@@ -99,15 +106,22 @@ pub fn track(
         })?),
         None => most_matched(&evidence),
     };
-    let points = evidence
+    let panel = Panel::fit(&evidence.rows, evidence.releases.len(), reference, &policy.track);
+    let points: Vec<TrackPoint> = evidence
         .releases
         .iter()
         .enumerate()
-        .map(|(at, release)| point(&evidence, at, release, reference, &policy.table))
+        .map(|(at, release)| point(&evidence, panel.as_ref(), at, release, reference, policy))
         .collect();
+    let failures = changes::failures(&evidence);
+    let (changes, looks) = changes::changes(&evidence, panel.as_ref(), policy);
     Ok(Track {
         card: card.to_owned(),
         reference: reference.map(|at| evidence.releases[at].driver.clone()),
+        holds_up: changes::holds_up(&evidence, panel.as_ref(), &failures, &points, policy),
+        changes,
+        looks,
+        failures,
         points,
     })
 }
@@ -160,20 +174,16 @@ fn plural(count: u32, noun: &str) -> String {
     format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
 }
 
-/// The release with the most pairs; none when no release has figures.
+/// The release that shares most sites with others, counted by pairs; none when no release has figures.
 fn most_matched(evidence: &Evidence) -> Option<usize> {
     let mut pairs = vec![0_u64; evidence.releases.len()];
     let mut any = vec![false; evidence.releases.len()];
-    for site in &evidence.sites {
-        let releases = site.releases();
-        for (at, release) in releases.iter().enumerate() {
+    for site in evidence.rows.chunk_by(|a, b| a.site == b.site) {
+        let mut releases: Vec<usize> = site.iter().map(|row| row.release).collect();
+        releases.dedup();
+        for release in &releases {
             any[*release] = true;
-            for other in &releases[at + 1..] {
-                if site.log_ratio(*release, *other).is_some() {
-                    pairs[*release] += 1;
-                    pairs[*other] += 1;
-                }
-            }
+            pairs[*release] += releases.len() as u64 - 1;
         }
     }
     // The releases are in order of age, so that of equals the last of the reversed order is the oldest.
@@ -182,67 +192,41 @@ fn most_matched(evidence: &Evidence) -> Option<usize> {
 
 fn point(
     evidence: &Evidence,
+    panel: Option<&Panel>,
     at: usize,
     release: &Release,
     reference: Option<usize>,
-    policy: &TablePolicy,
+    policy: &Policy,
 ) -> TrackPoint {
-    let matched: Vec<(&Site, f64)> = match reference {
-        None => Vec::new(),
-        Some(reference) if reference == at => {
-            let others = |site: &&Site| {
-                site.releases().iter().any(|other| *other != at && site.log_ratio(*other, at).is_some())
-            };
-            evidence.sites.iter().filter(others).map(|site| (site, 0.0)).collect()
-        }
-        Some(reference) => {
-            let ratio = |site: &'_ _| Site::log_ratio(site, at, reference);
-            evidence.sites.iter().filter_map(|site| Some((site, ratio(site)?))).collect()
-        }
-    };
-    let distinct = |of: &dyn Fn(&Site) -> u32| {
-        let mut values: Vec<u32> = matched.iter().map(|(site, _)| of(site)).collect();
+    let sites = evidence.rows.chunk_by(|a, b| a.site == b.site);
+    let matched: Vec<&PanelRow> = sites
+        .filter(|site| site.iter().any(|row| row.release == at) && site.iter().any(|row| row.release != at))
+        .filter_map(|site| site.first())
+        .collect();
+    let distinct = |of: &dyn Fn(&PanelRow) -> u32| {
+        let mut values: Vec<u32> = matched.iter().map(|row| of(row)).collect();
         values.sort_unstable();
         values.dedup();
         values.len() as u32
     };
-    let (index, interval) = if reference == Some(at) { (Some(100.0), None) } else { index(&matched, policy) };
+    let contrast = reference
+        .filter(|reference| *reference != at)
+        .and_then(|reference| Some((panel?, panel?.contrast(at, reference)?)));
+    let interval = contrast.map(|(panel, contrast)| contrast.interval(policy.table.confidence, panel.df));
     TrackPoint {
         driver: release.driver.clone(),
         branch: release.branch.clone(),
         date: release.day.and_then(keys::date),
-        index,
-        index_low: interval.map(|i| i.0),
-        index_high: interval.map(|i| i.1),
+        index: if reference == Some(at) { Some(100.0) } else { contrast.map(|(_, c)| 100.0 * c.value.exp()) },
+        index_low: interval.map(|(low, _)| 100.0 * low),
+        index_high: interval.map(|(_, high)| 100.0 * high),
         matches: matched.len() as u32,
-        workloads: distinct(&|site| site.workload),
-        benches: distinct(&|site| site.bench),
-        contributors: distinct(&|site| site.contributor),
+        workloads: distinct(&|row| row.workload),
+        benches: distinct(&|row| row.bench),
+        contributors: distinct(&|row| row.contributor),
         runs: release.runs,
         did_not_start: release.did_not_start.clone(),
         crashed: release.crashed.clone(),
         rendering_fault: release.rendering_fault.clone(),
     }
-}
-
-/// Index and its interval. The sites are in the order of contributors and workloads.
-fn index(matched: &[(&Site, f64)], policy: &TablePolicy) -> (Option<f64>, Option<(f64, f64)>) {
-    let averages: Vec<f64> = matched
-        .chunk_by(|(a, _), (b, _)| a.contributor == b.contributor)
-        .map(|own| {
-            let workloads: Vec<f64> = own
-                .chunk_by(|(a, _), (b, _)| a.workload == b.workload)
-                .map(|sites| sum::mean(&sites.iter().map(|(_, ratio)| *ratio).collect::<Vec<_>>()))
-                .collect();
-            sum::mean(&workloads)
-        })
-        .collect();
-    if averages.is_empty() {
-        return (None, None);
-    }
-    let scaled = |log: f64| 100.0 * log.exp();
-    let interval = Intervals::new(policy, policy.matched_prior)
-        .matched(&averages)
-        .map(|d| (100.0 * d.low, 100.0 * d.high));
-    (Some(scaled(sum::mean(&averages))), interval)
 }

@@ -1,0 +1,52 @@
+//! Thresholds of tracks over driver releases.
+
+use serde::{Deserialize, Serialize};
+
+use crate::table::spread::Prior;
+
+/// Thresholds of tracks. Standard deviations are of natural logarithms; they and the thresholds come from the project's
+/// simulation study.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TrackPolicy {
+    /// What one bench repeats to, the prior of the residual.
+    pub noise: Prior,
+    /// What a release does to one workload beside what it does to all.
+    pub release_workload_sd: f64,
+    /// What a release does on one bench beside what it does on all.
+    pub bench_release_sd: f64,
+    /// What one build of a workload differs by from the next.
+    pub build_sd: f64,
+    /// Degrees of freedom of an interval at least; from there on, benches less one.
+    pub least_df: f64,
+    /// Benches with both releases, or with one each and others between, from which a change is looked for.
+    pub change_benches: u32,
+    /// Standard error of a change up to which it is looked for.
+    pub change_error: f64,
+    /// Standard deviation of what happens between any two releases.
+    pub drift_sd: f64,
+    /// False discovery rate over all releases and workloads of a card.
+    pub false_discoveries: f64,
+    /// Change below which nothing is called faster or slower, however certain.
+    pub least_change: f64,
+    /// Contributors that a failure needs to count against a release.
+    pub failure_contributors: u32,
+}
+
+impl TrackPolicy {
+    /// The values that the documentation names.
+    pub fn published() -> TrackPolicy {
+        TrackPolicy {
+            noise: Prior { sd: 0.015, df: 10.0 },
+            release_workload_sd: 0.006,
+            bench_release_sd: 0.007,
+            build_sd: 0.02,
+            least_df: 4.0,
+            change_benches: 3,
+            change_error: 0.03,
+            drift_sd: 0.003,
+            false_discoveries: 0.10,
+            least_change: 0.02,
+            failure_contributors: 2,
+        }
+    }
+}

@@ -1,0 +1,259 @@
+//! What can be said of a card's track in words: which releases changed what, what stopped working, and how it holds up.
+
+use serde::{Deserialize, Serialize};
+
+use super::matched::{Evidence, Release};
+use super::panel::{Contrast, Panel, PanelRow};
+use super::track::{FailureCount, TrackPoint};
+use crate::policy::Policy;
+use crate::policy::track::TrackPolicy;
+use crate::statistics::distribution::t_two_sided;
+use crate::statistics::multiplicity::benjamini_hochberg;
+
+/// A release that made the card faster or slower than the one before.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Change {
+    /// Workload id; none for all workloads together.
+    pub workload: Option<String>,
+    /// Driver release id.
+    pub driver: String,
+    /// The release before it that the evidence has.
+    pub from: String,
+    /// `faster` or `slower`.
+    pub word: String,
+    /// Change of the rate, per cent.
+    pub percent: f64,
+    /// 95 % interval of it.
+    pub percent_low: f64,
+    /// See `percent_low`.
+    pub percent_high: f64,
+    /// Benches with the release, and another one to compare with.
+    pub benches: u32,
+    /// p-value adjusted for all releases and workloads of the card that were looked at (Benjamini and Hochberg 1995).
+    pub adjusted_p: f64,
+}
+
+/// A kind of failure of one workload over releases.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FailureSpan {
+    /// `did-not-start`, `crashed` or `rendering-fault`.
+    pub outcome: String,
+    /// Workload id.
+    pub workload: String,
+    /// Oldest release with it.
+    pub first: String,
+    /// Newest release with it.
+    pub last: String,
+    /// Releases with it.
+    pub releases: u32,
+    /// Builds of the workload that were stated, in the order of their names.
+    pub builds: Vec<String>,
+    /// Runs.
+    pub runs: u32,
+    /// The most contributors of one release.
+    pub contributors: u32,
+    /// Whether a newer release ran the workload to its end.
+    pub over: bool,
+}
+
+/// How the card holds up.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct HoldsUp {
+    /// `gaining`, `steady`, `fading`, `cut off` or `not enough evidence`.
+    pub verdict: String,
+    /// The rule that gave it, in words and figures.
+    pub because: String,
+    /// The release to install: of those without a failure that several contributors saw, the one whose index is
+    /// highest at the low end of its interval.
+    pub best_release: Option<String>,
+}
+
+/// Changes from each release to the next one that the evidence has, for all workloads together and for each, flagged at
+/// the policy's false discovery rate; and how many were looked at.
+pub(super) fn changes(evidence: &Evidence, panel: Option<&Panel>, policy: &Policy) -> (Vec<Change>, u32) {
+    let mut looks: Vec<(Option<usize>, Step, f64)> = Vec::new();
+    if let Some(panel) = panel {
+        looks.extend(steps(panel, evidence.releases.len(), &policy.track).map(|step| (None, step, panel.df)));
+    }
+    for workload in 0..evidence.workloads.len() {
+        let own: Vec<PanelRow> =
+            evidence.rows.iter().filter(|row| row.workload as usize == workload).copied().collect();
+        if let Some(panel) = Panel::fit(&own, evidence.releases.len(), None, &policy.track) {
+            let steps = steps(&panel, evidence.releases.len(), &policy.track);
+            looks.extend(steps.map(|step| (Some(workload), step, panel.df)));
+        }
+    }
+    let p: Vec<f64> = looks
+        .iter()
+        .map(|(_, step, df)| t_two_sided(step.contrast.value / step.contrast.variance.sqrt(), *df))
+        .collect();
+    let adjusted = benjamini_hochberg(&p);
+    let change = |((workload, step, df), adjusted_p): (&(Option<usize>, Step, f64), f64)| {
+        let ratio = step.contrast.value.exp();
+        let told =
+            adjusted_p <= policy.track.false_discoveries && (ratio - 1.0).abs() > policy.track.least_change;
+        let (low, high) = step.contrast.interval(policy.table.confidence, *df);
+        told.then(|| Change {
+            workload: workload.map(|at| evidence.workloads[at].clone()),
+            driver: evidence.releases[step.to].driver.clone(),
+            from: evidence.releases[step.from].driver.clone(),
+            word: if ratio > 1.0 { "faster" } else { "slower" }.to_owned(),
+            percent: 100.0 * (ratio - 1.0),
+            percent_low: 100.0 * (low - 1.0),
+            percent_high: 100.0 * (high - 1.0),
+            benches: step.benches,
+            adjusted_p,
+        })
+    };
+    (looks.iter().zip(adjusted).filter_map(change).collect(), looks.len() as u32)
+}
+
+/// A step from one release to the next.
+struct Step {
+    from: usize,
+    to: usize,
+    contrast: Contrast,
+    benches: u32,
+}
+
+/// The steps that enough benches speak of.
+fn steps<'a>(panel: &'a Panel, releases: usize, policy: &'a TrackPolicy) -> impl Iterator<Item = Step> + 'a {
+    let told: Vec<usize> =
+        (0..releases).filter(|release| panel.benches(*release) >= policy.change_benches).collect();
+    let step = |pair: &[usize]| {
+        let (from, to) = (pair[0], pair[1]);
+        let mut contrast = panel.contrast(to, from)?;
+        let sure = contrast.variance.sqrt() < policy.change_error;
+        contrast.variance += policy.drift_sd.powi(2);
+        let benches = panel.benches(from).min(panel.benches(to));
+        sure.then_some(Step { from, to, contrast, benches })
+    };
+    told.windows(2).filter_map(step).collect::<Vec<_>>().into_iter()
+}
+
+/// Failures, by kind and workload, each from the first to the last release that has it.
+pub(super) fn failures(evidence: &Evidence) -> Vec<FailureSpan> {
+    type Kind = (&'static str, fn(&Release) -> &[FailureCount]);
+    let kinds: [Kind; 3] = [
+        ("did-not-start", |r| &r.did_not_start),
+        ("crashed", |r| &r.crashed),
+        ("rendering-fault", |r| &r.rendering_fault),
+    ];
+    let mut spans = Vec::new();
+    for (outcome, of) in kinds {
+        let mut workloads: Vec<&str> =
+            evidence.releases.iter().flat_map(|r| of(r).iter().map(|f| f.workload.as_str())).collect();
+        workloads.sort_unstable();
+        workloads.dedup();
+        for workload in workloads {
+            let seen: Vec<(usize, &FailureCount)> = evidence
+                .releases
+                .iter()
+                .enumerate()
+                .filter_map(|(at, r)| Some((at, of(r).iter().find(|f| f.workload == workload)?)))
+                .collect();
+            let (Some((first, _)), Some((last, _))) = (seen.first(), seen.last()) else { continue };
+            let mut builds: Vec<String> = seen.iter().flat_map(|(_, f)| f.builds.clone()).collect();
+            builds.sort_unstable();
+            builds.dedup();
+            spans.push(FailureSpan {
+                outcome: outcome.to_owned(),
+                workload: workload.to_owned(),
+                first: evidence.releases[*first].driver.clone(),
+                last: evidence.releases[*last].driver.clone(),
+                releases: seen.len() as u32,
+                builds,
+                runs: seen.iter().map(|(_, f)| f.runs).sum(),
+                contributors: seen.iter().map(|(_, f)| f.contributors).max().unwrap_or(0),
+                over: evidence
+                    .rows
+                    .iter()
+                    .any(|row| row.release > *last && evidence.workloads[row.workload as usize] == workload),
+            });
+        }
+    }
+    spans
+}
+
+/// How the card holds up, by these rules in order: `cut off` when a workload that ran no longer starts, as several
+/// contributors saw, and no newer release runs it; `gaining` or `fading` when the newest release with an interval is
+/// faster or slower than the oldest by more than the least change and the interval of that leaves out none; `steady`
+/// when it does not; `not enough evidence` when fewer than two releases can be compared.
+pub(super) fn holds_up(
+    evidence: &Evidence,
+    panel: Option<&Panel>,
+    failures: &[FailureSpan],
+    points: &[TrackPoint],
+    policy: &Policy,
+) -> HoldsUp {
+    let best_release = best(points, policy.track.failure_contributors);
+    let said = |verdict: &str, because: String| HoldsUp {
+        verdict: verdict.to_owned(),
+        because,
+        best_release: best_release.clone(),
+    };
+    let place = |driver: &str| evidence.releases.iter().position(|r| r.driver == driver);
+    let ran_before = |span: &FailureSpan| {
+        evidence.rows.iter().any(|row| {
+            evidence.workloads[row.workload as usize] == span.workload
+                && place(&span.first).is_some_and(|first| row.release < first)
+        })
+    };
+    let lost = failures.iter().find(|span| {
+        span.outcome == "did-not-start"
+            && !span.over
+            && span.contributors >= policy.track.failure_contributors
+            && ran_before(span)
+    });
+    if let Some(lost) = lost {
+        return said(
+            "cut off",
+            format!(
+                "{} no longer starts since {}, as {} contributors saw; it ran before, and no newer release is known to run it",
+                lost.workload, lost.first, lost.contributors
+            ),
+        );
+    }
+    let Some(panel) = panel else {
+        return said("not enough evidence", "no bench has two releases at one configuration".to_owned());
+    };
+    let known: Vec<usize> =
+        (0..points.len()).filter(|at| points[*at].index.is_some() && points[*at].date.is_some()).collect();
+    let (Some(&first), Some(&last)) = (known.first(), known.last()) else {
+        return said("not enough evidence", "no release with a date can be compared".to_owned());
+    };
+    let Some(contrast) = panel.contrast(last, first).filter(|_| first != last) else {
+        return said("not enough evidence", "only one release with a date can be compared".to_owned());
+    };
+    let (low, high) = contrast.interval(policy.table.confidence, panel.df);
+    let percent = 100.0 * contrast.value.exp_m1();
+    let figures = format!(
+        "from {} to {} the rate changed by {percent:+.1} % ({:+.1} to {:+.1} %)",
+        points[first].driver,
+        points[last].driver,
+        100.0 * (low - 1.0),
+        100.0 * (high - 1.0)
+    );
+    let large = percent.abs() > 100.0 * policy.track.least_change;
+    if large && low > 1.0 {
+        said("gaining", figures)
+    } else if large && high < 1.0 {
+        said("fading", figures)
+    } else {
+        said("steady", format!("{figures}, which may be nothing"))
+    }
+}
+
+fn best(points: &[TrackPoint], contributors: u32) -> Option<String> {
+    let works = |point: &&TrackPoint| {
+        let failed = [&point.did_not_start, &point.crashed, &point.rendering_fault];
+        failed.into_iter().flatten().all(|failure| failure.contributors < contributors)
+    };
+    let low = |point: &TrackPoint| point.index_low.or(point.index);
+    points
+        .iter()
+        .filter(works)
+        .filter_map(|point| Some((low(point)?, point)))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, point)| point.driver.clone())
+}
