@@ -17,6 +17,7 @@ pub mod pages;
 pub mod catalogue;
 pub mod account;
 pub mod judging;
+pub mod plays;
 pub mod publications;
 pub mod serve;
 pub mod demo;
@@ -72,6 +73,8 @@ pub enum Command {
     Table(table::Table),
     /// Prints how a card holds up over driver releases
     Track(track::TrackArgs),
+    /// Prints what a card still plays
+    Plays(plays::Plays),
     /// Prints how well runs repeat and contributors agree, and how the rules fare
     Precision(precision::Precision),
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
@@ -141,6 +144,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Submit(command) => command.run(),
         Command::Table(command) => command.run(),
         Command::Track(command) => command.run(),
+        Command::Plays(command) => command.run(),
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),

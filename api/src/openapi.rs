@@ -10,7 +10,7 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, documents, facts, health, medians, precision, proposals, rules, runs, tracks,
+    batch, catalogue, documents, facts, health, medians, playable, precision, proposals, rules, runs, tracks,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -88,7 +88,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         runs::create_run, runs::check_run, batch::create_batch, runs::list_runs, runs::find_run,
         runs::find_judgements, runs::find_frame_times, medians::list_medians, facts::list_facts,
         precision::list_precision, precision::list_rule_records, catalogue::list_cards, catalogue::find_card,
-        tracks::find_track, catalogue::list_chips, catalogue::find_chip, catalogue::list_drivers,
+        tracks::find_track, playable::find_playable, tracks::find_chip_track, tracks::find_changes, catalogue::list_chips, catalogue::find_chip, catalogue::list_drivers,
         catalogue::find_driver, catalogue::list_cpus, catalogue::find_cpu, catalogue::list_workloads,
         catalogue::find_workload, rules::list_rules, proposals::list_proposals, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,

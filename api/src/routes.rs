@@ -7,7 +7,7 @@ use actix_web::{FromRequest, Handler, Resource, Responder, web};
 use crate::auth::access::require_submitter;
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, documents, facts, health, medians, precision, proposals, rules, runs, tracks,
+    batch, catalogue, documents, facts, health, medians, playable, precision, proposals, rules, runs, tracks,
 };
 use crate::middleware::deadline::deadline;
 
@@ -36,6 +36,9 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/cards", catalogue::list_cards))
         .service(read("/v1/cards/{id}", catalogue::find_card))
         .service(read("/v1/cards/{id}/track", tracks::find_track))
+        .service(read("/v1/cards/{id}/playable", playable::find_playable))
+        .service(read("/v1/chips/{id}/track", tracks::find_chip_track))
+        .service(read("/v1/drivers/{id}/changes", tracks::find_changes))
         .service(read("/v1/chips", catalogue::list_chips))
         .service(read("/v1/chips/{id}", catalogue::find_chip))
         .service(read("/v1/drivers", catalogue::list_drivers))

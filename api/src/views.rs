@@ -7,5 +7,6 @@ pub mod shapes;
 pub mod run;
 pub mod batch;
 pub mod table;
+pub mod playable;
 pub mod precision;
 pub mod list;

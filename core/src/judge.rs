@@ -7,7 +7,7 @@
 mod calibration;
 mod support;
 mod numbers;
-mod rules;
+pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
 

@@ -8,6 +8,7 @@ mod words;
 mod rows;
 mod agree;
 mod audit;
+mod estimate;
 mod lesson;
 mod pack;
 
@@ -21,6 +22,7 @@ use crate::policy::judge::JudgePolicy;
 use crate::statistics::Grade;
 
 pub use audit::Audited;
+pub use estimate::Estimated;
 pub use lesson::Lesson;
 pub use pack::{PackError, Packed};
 pub use words::Subject;

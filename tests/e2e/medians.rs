@@ -150,6 +150,42 @@ fn a_track_comes_in_every_form_and_an_unknown_reference_is_named() {
     let other = app.anonymous().get(&format!("{path}?reference={}", drivers[1])).expect(200).json();
     assert_eq!(other["reference"], drivers[1].as_str());
     app.anonymous().get(&format!("{path}?reference=otterwick-5.3")).problem(422, "unprocessable-query");
+    assert!(track["holds_up"]["verdict"].is_string() && track["looks"].is_u64(), "{track}");
+    let chip = app.anonymous().get("/v1/cards/otterwick-burrow-2").expect(200).json()["chip"].clone();
+    let of_chip = app.anonymous().get(&format!("/v1/chips/{}/track", chip.as_str().unwrap())).expect(200);
+    assert_eq!(of_chip.json()["points"], track["points"]);
+    app.anonymous().get("/v1/chips/nothing/track").problem(404, "not-found");
+    let changes = app.anonymous().get(&format!("/v1/drivers/{}/changes", drivers[1])).expect(200);
+    assert!(changes.json()["changes"].as_array().unwrap().is_empty(), "two benches prove nothing");
+    assert!(changes.header("etag").is_some());
+    app.anonymous().get("/v1/drivers/nothing/changes").problem(404, "not-found");
+}
+
+#[test]
+fn what_a_card_plays_comes_in_every_form_and_heeds_its_target() {
+    let (app, _) = filled();
+    let path = "/v1/cards/otterwick-burrow-2/playable";
+    let plays = app.anonymous().get(path).expect(200).json();
+    let scenes = plays["scenes"].as_array().unwrap();
+    assert!(!scenes.is_empty(), "{plays}");
+    let measured: usize = scenes
+        .iter()
+        .map(|s| s["settings"].as_array().unwrap().iter().filter(|s| s["measured"] == true).count())
+        .sum();
+    assert!(measured > 0, "{plays}");
+    // Whatever plays at 1000 fps was not measured by us.
+    let high = app.anonymous().get(&format!("{path}?target=1000&estimates=no")).expect(200).json();
+    for scene in high["scenes"].as_array().unwrap() {
+        assert!(scene["highest"].is_null() && scene["highest_estimated"].is_null(), "{scene}");
+        assert_eq!(scene["target_fps"], 1000.0);
+    }
+    let csv = app.anonymous().get(&format!("{path}?format=csv&estimates=no")).expect(200);
+    assert_eq!(csv.text().matches("\r\n").count(), 1 + measured);
+    assert!(app.anonymous().get(&format!("{path}?format=parquet")).expect(200).body.starts_with(b"PAR1"));
+    let etag = app.anonymous().get(path).expect(200).header("etag").unwrap().to_owned();
+    app.anonymous().send("GET", path, &[("if-none-match", &etag)], &[]).expect(304);
+    app.anonymous().get("/v1/cards/nothing/playable").problem(404, "not-found");
+    app.anonymous().get(&format!("{path}?live_match=2")).problem(400, "bad-parameter");
 }
 
 #[test]

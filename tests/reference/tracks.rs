@@ -5,7 +5,7 @@ use wearmark_core::fact::RunFact;
 use wearmark_core::policy::Policy;
 use wearmark_core::statistics::multiplicity::benjamini_hochberg;
 use wearmark_core::table::frame::RunFrame;
-use wearmark_core::table::track::{Track, track};
+use wearmark_core::table::track::{Subject, Track, release_changes, track};
 
 use crate::cases::{items, numbers};
 use crate::facts::{Random, fact};
@@ -83,7 +83,7 @@ impl World {
 
     fn track(&self, random: &mut Random) -> Track {
         let frame = RunFrame::new(&self.facts(random)).unwrap();
-        track(&frame, "card", None, &Policy::published()).unwrap()
+        track(&frame, Subject::Card("card"), None, &Policy::published()).unwrap()
     }
 }
 
@@ -154,7 +154,11 @@ fn a_planted_change_is_found_at_its_release() {
             let track = world.track(&mut random);
             let overall = |c: &&wearmark_core::table::changes::Change| c.workload.is_none();
             found += usize::from(
-                track.changes.iter().filter(overall).any(|c| c.driver == "release 06" && c.word == "faster"),
+                track
+                    .changes
+                    .iter()
+                    .filter(overall)
+                    .any(|c| c.driver == "release 06" && c.word.as_deref() == Some("faster")),
             );
         }
         let share = f64::from(found as u32) / f64::from(rounds);
@@ -184,7 +188,8 @@ fn a_workload_that_no_longer_starts_cuts_a_card_off() {
             measure(who, driver, "two", (driver < 3).then_some(40.0));
         }
     }
-    let track = track(&RunFrame::new(&facts).unwrap(), "card", None, &Policy::published()).unwrap();
+    let track =
+        track(&RunFrame::new(&facts).unwrap(), Subject::Card("card"), None, &Policy::published()).unwrap();
     assert_eq!(track.holds_up.verdict, "cut off", "{:?}", track.holds_up);
     assert_eq!(track.failures.len(), 1);
     let span = &track.failures[0];
@@ -203,11 +208,44 @@ fn a_workload_that_no_longer_starts_cuts_a_card_off() {
     again.push(fact);
     let track = wearmark_core::table::track::track(
         &RunFrame::new(&again).unwrap(),
-        "card",
+        Subject::Card("card"),
         None,
         &Policy::published(),
     );
     let track = track.unwrap();
     assert!(track.failures[0].over);
     assert_eq!(track.holds_up.verdict, "steady", "{:?}", track.holds_up);
+}
+
+#[test]
+fn what_one_release_did_is_told_of_every_card_in_both_directions() {
+    let mut random = Random(2_026);
+    let mut facts = Vec::new();
+    for (card, by) in [("gains", 0.10), ("loses", -0.10), ("stays", 0.0)] {
+        let world = World { benches: 16, planted: vec![(6, None, by)] };
+        facts.extend(world.facts(&mut random).into_iter().map(|mut fact| {
+            fact.run = format!("{card} {}", fact.run);
+            fact.identity.card = card.to_owned();
+            fact.identity.chip = Some("chip".to_owned());
+            fact.identity.bench = format!("{} {card}", fact.identity.bench);
+            fact
+        }));
+    }
+    let frame = RunFrame::new(&facts).unwrap();
+    let policy = Policy::published();
+    let changes = release_changes(&frame, "release 06", &policy).unwrap();
+    assert!(changes.iter().all(|c| c.driver == "release 06" && c.from.as_str() < "release 06"));
+    let word = |card: &str| {
+        let of = changes.iter().find(|c| c.card.as_deref() == Some(card) && c.workload.is_none());
+        of.unwrap().word.clone()
+    };
+    assert_eq!(word("gains").as_deref(), Some("faster"));
+    assert_eq!(word("loses").as_deref(), Some("slower"));
+    assert_eq!(word("stays"), None);
+    assert!(release_changes(&frame, "release 99", &policy).unwrap().is_empty());
+    // Over all cards with the chip the two cancel.
+    let of_chip = track(&frame, Subject::Chip("chip"), None, &policy).unwrap();
+    assert_eq!((of_chip.card, of_chip.chip.as_deref()), (None, Some("chip")));
+    let change = of_chip.changes.iter().find(|c| c.workload.is_none() && c.driver == "release 06");
+    assert!(change.is_none_or(|c| c.percent.abs() < 5.0), "{change:?}");
 }

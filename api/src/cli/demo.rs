@@ -4,6 +4,7 @@ pub(super) mod folder;
 pub mod fill;
 pub mod verdicts;
 pub mod tables;
+pub mod tracked;
 
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
@@ -15,6 +16,7 @@ use chrono::Utc;
 use clap::{Args, ValueEnum};
 use serde_json::json;
 use wearmark_core::policy::Policy;
+use wearmark_core::table::track::Track;
 use wearmark_seed_data::{Size, World};
 
 use super::exit::{Ended, Failure, Outcome};
@@ -77,6 +79,7 @@ struct Shown {
     reasons: Vec<Reason>,
     truths: Vec<Truth>,
     chosen: Chosen,
+    tracked: tracked::Tracked,
     times: Times,
     tabling: Duration,
     elapsed: Duration,
@@ -145,11 +148,13 @@ impl Demo {
         let start = Instant::now();
         let frame = storage.frame().context("the accepted runs cannot be read")?;
         let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
+        let tracked = tracked::tracked(&frame.frame, &world, &policy)?;
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
             truths: verdicts::against_truth(&settled, &world),
             chosen,
+            tracked,
             times,
             tabling: start.elapsed(),
             elapsed: began.elapsed(),
@@ -177,10 +182,10 @@ impl Shown {
             self.chosen.rows, self.chosen.min_contributors
         ));
         if let Some(track) = &self.chosen.track {
-            text.push_str(&heading(&format!("Medians: {} over its workloads", track.card)));
+            text.push_str(&heading(&format!("Medians: {} over its workloads", card(track))));
             text.push_str(&table::render(&self.chosen.workloads, width));
             text.push('\n');
-            text.push_str(&heading(&format!("Track: {} over driver releases", track.card)));
+            text.push_str(&heading(&format!("Track: {} over driver releases", card(track))));
             text.push_str(&track::render(track, width));
             text.push('\n');
         }
@@ -189,6 +194,9 @@ impl Shown {
         text.push('\n');
         text.push_str(&heading("Verdicts against what was planted in the invented world"));
         text.push_str(&verdicts::truth_text(&self.truths));
+        text.push('\n');
+        text.push_str(&heading("Tracks against what was planted in it"));
+        text.push_str(&tracked::text(&self.tracked, width));
         text
     }
 
@@ -201,6 +209,7 @@ impl Shown {
             "track": self.chosen.track,
             "reasons": self.reasons,
             "truth": self.truths,
+            "tracked": self.tracked,
             "seconds": {
                 "all": self.elapsed.as_secs_f64(),
                 "filling": self.times.filling.as_secs_f64(),
@@ -230,6 +239,10 @@ impl Shown {
             self.tabling.as_secs_f64()
         )
     }
+}
+
+fn card(track: &Track) -> &str {
+    track.card.as_deref().unwrap_or_default()
 }
 
 /// The address with a free port in place of port 0.

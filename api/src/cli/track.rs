@@ -18,8 +18,11 @@ use super::output;
                   Caution: rendering faults can flash. People with photosensitive epilepsy should not watch for them."
 )]
 pub struct TrackArgs {
-    /// Card id
+    /// Card id; with --chip a chip id
     pub card: String,
+    /// All cards with this chip, each compared with itself
+    #[arg(long)]
+    pub chip: bool,
     /// Driver release id at which the index is 100 [default: the one with the most matched evidence]
     #[arg(long, value_name = "DRIVER")]
     pub reference: Option<String>,
@@ -41,7 +44,8 @@ impl TrackArgs {
     /// When the server cannot answer the query.
     pub fn run(self) -> Ended {
         let client = Client::new(&self.server.server, None)?;
-        let path = format!("/v1/cards/{}/track", encoded(&self.card));
+        let what = if self.chip { "chips" } else { "cards" };
+        let path = format!("/v1/{what}/{}/track", encoded(&self.card));
         let query: Vec<_> = self.reference.iter().map(|reference| ("reference", reference.clone())).collect();
         if self.csv {
             output::data(&client.get(&path, &query, "text/csv")?.success()?.body)?;
@@ -86,7 +90,7 @@ pub fn render(track: &Track, width: usize) -> String {
             "{} than {}: {} {:+.1} % ({:+.1} to {:+.1}) on {}, {workload}\n",
             output::clean(&change.driver),
             output::clean(&change.from),
-            output::clean(&change.word),
+            change.word.as_deref().map(output::clean).unwrap_or_default(),
             change.percent,
             change.percent_low,
             change.percent_high,

@@ -104,9 +104,13 @@ pub struct FactShape {
 pub struct TrackView {
     /// Revision of the data.
     pub revision: i64,
-    /// Card id.
-    pub card: String,
-    /// The release at index 100; null when the card has no accepted run.
+    /// Card id; not there in the track of a chip.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub card: Option<String>,
+    /// Chip id; not there in the track of a card.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chip: Option<String>,
+    /// The release at index 100; null without an accepted run.
     pub reference: Option<String>,
     /// How the card holds up.
     #[schema(value_type = HoldsUpShape)]
@@ -127,8 +131,8 @@ pub struct TrackView {
 impl TrackView {
     /// The track at a revision.
     pub fn new(revision: i64, track: Track) -> TrackView {
-        let Track { card, reference, holds_up, changes, looks, failures, points } = track;
-        TrackView { revision, card, reference, holds_up, changes, looks, failures, points }
+        let Track { card, chip, reference, holds_up, changes, looks, failures, points } = track;
+        TrackView { revision, card, chip, reference, holds_up, changes, looks, failures, points }
     }
 }
 
@@ -144,18 +148,20 @@ pub struct HoldsUpShape {
     best_release: Option<String>,
 }
 
-/// A release that made a card faster or slower than the one before.
+/// What a release did to the rate against the release before it that the evidence has.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "only the derived description is used")]
 pub struct ChangeShape {
+    /// Card id; null in the track of a chip.
+    card: Option<String>,
     /// Workload id; null for all workloads together.
     workload: Option<String>,
     /// Driver release id.
     driver: String,
-    /// The release before it that the evidence has.
+    /// The release before it.
     from: String,
-    /// `faster` or `slower`.
-    word: String,
+    /// `faster` or `slower`; null when it may be nothing.
+    word: Option<String>,
     /// Change of the rate, per cent.
     percent: f64,
     /// 95 % interval of it, lower end.
@@ -164,8 +170,22 @@ pub struct ChangeShape {
     percent_high: f64,
     /// Benches that the fewer of the two releases have.
     benches: u32,
-    /// p-value adjusted for all that was looked at.
+    /// p-value.
+    p: f64,
+    /// The same adjusted for all that was looked at together.
     adjusted_p: f64,
+}
+
+/// What a driver release did to every card that was measured on it and on an earlier one.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ReleaseChangesView {
+    /// Revision of the data.
+    pub revision: i64,
+    /// Driver release id.
+    pub driver: String,
+    /// All that enough benches speak of; those that may be nothing have no word.
+    #[schema(value_type = Vec<ChangeShape>)]
+    pub changes: Vec<Change>,
 }
 
 /// A kind of failure of one workload over releases.

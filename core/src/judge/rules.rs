@@ -98,7 +98,7 @@ const AGAIN: &str = "If it happens every time, say so in the notes, with what th
 const NOT_YET: &str = " The service has too few runs yet to hold one for its numbers, so this one counts.";
 
 /// The usual caution about flashing faults.
-const FLASHING: &str = "Caution: faulty pictures can flicker or flash, and flashing can trigger seizures in people with photosensitive epilepsy. Look away, stop the program, do not show recordings without a warning, and ask a doctor when in doubt.";
+pub(crate) const FLASHING: &str = "Caution: faulty pictures can flicker or flash, and flashing can trigger seizures in people with photosensitive epilepsy. Look away, stop the program, do not show recordings without a warning, and ask a doctor when in doubt.";
 
 /// What the rule says of a pass that is stored already.
 pub(super) fn duplicate_pass(duplicate: &DuplicatePass) -> Finding {

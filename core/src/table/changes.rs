@@ -10,27 +10,45 @@ use crate::policy::track::TrackPolicy;
 use crate::statistics::distribution::t_two_sided;
 use crate::statistics::multiplicity::benjamini_hochberg;
 
-/// A release that made the card faster or slower than the one before.
+/// What a release did to the rate against the release before it that the evidence has.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Change {
+    /// Card id; none in the track of a chip.
+    pub card: Option<String>,
     /// Workload id; none for all workloads together.
     pub workload: Option<String>,
     /// Driver release id.
     pub driver: String,
-    /// The release before it that the evidence has.
+    /// The release before it.
     pub from: String,
-    /// `faster` or `slower`.
-    pub word: String,
+    /// `faster` or `slower`; none when it may be nothing.
+    pub word: Option<String>,
     /// Change of the rate, per cent.
     pub percent: f64,
     /// 95 % interval of it.
     pub percent_low: f64,
     /// See `percent_low`.
     pub percent_high: f64,
-    /// Benches with the release, and another one to compare with.
+    /// Benches that the fewer of the two releases have.
     pub benches: u32,
-    /// p-value adjusted for all releases and workloads of the card that were looked at (Benjamini and Hochberg 1995).
+    /// p-value.
+    pub p: f64,
+    /// The same adjusted for all changes that were looked at together (Benjamini and Hochberg 1995).
     pub adjusted_p: f64,
+}
+
+impl Change {
+    /// Adjusts for all of them, and gives those their word that stand out at the policy's false discovery rate and are
+    /// not too small to call.
+    pub(super) fn call(changes: &mut [Change], policy: &TrackPolicy) {
+        let p: Vec<f64> = changes.iter().map(|change| change.p).collect();
+        for (change, adjusted_p) in changes.iter_mut().zip(benjamini_hochberg(&p)) {
+            change.adjusted_p = adjusted_p;
+            let told =
+                adjusted_p <= policy.false_discoveries && change.percent.abs() > 100.0 * policy.least_change;
+            change.word = told.then(|| if change.percent > 0.0 { "faster" } else { "slower" }.to_owned());
+        }
+    }
 }
 
 /// A kind of failure of one workload over releases.
@@ -68,44 +86,40 @@ pub struct HoldsUp {
     pub best_release: Option<String>,
 }
 
-/// Changes from each release to the next one that the evidence has, for all workloads together and for each, flagged at
-/// the policy's false discovery rate; and how many were looked at.
-pub(super) fn changes(evidence: &Evidence, panel: Option<&Panel>, policy: &Policy) -> (Vec<Change>, u32) {
-    let mut looks: Vec<(Option<usize>, Step, f64)> = Vec::new();
+/// Changes from each release to the next one that the evidence has, for all workloads together and for each, that
+/// enough benches speak of; none has its word yet.
+pub(super) fn looked_at(evidence: &Evidence, panel: Option<&Panel>, policy: &Policy) -> Vec<Change> {
+    let releases = evidence.releases.len();
+    let mut all: Vec<Change> = Vec::new();
+    let mut look = |workload: Option<&String>, panel: &Panel| {
+        all.extend(steps(panel, releases, &policy.track).map(|step| {
+            let (low, high) = step.contrast.interval(policy.table.confidence, panel.df);
+            Change {
+                card: None,
+                workload: workload.cloned(),
+                driver: evidence.releases[step.to].driver.clone(),
+                from: evidence.releases[step.from].driver.clone(),
+                word: None,
+                percent: 100.0 * step.contrast.value.exp_m1(),
+                percent_low: 100.0 * (low - 1.0),
+                percent_high: 100.0 * (high - 1.0),
+                benches: step.benches,
+                p: t_two_sided(step.contrast.value / step.contrast.variance.sqrt(), panel.df),
+                adjusted_p: 1.0,
+            }
+        }));
+    };
     if let Some(panel) = panel {
-        looks.extend(steps(panel, evidence.releases.len(), &policy.track).map(|step| (None, step, panel.df)));
+        look(None, panel);
     }
-    for workload in 0..evidence.workloads.len() {
+    for (number, workload) in evidence.workloads.iter().enumerate() {
         let own: Vec<PanelRow> =
-            evidence.rows.iter().filter(|row| row.workload as usize == workload).copied().collect();
-        if let Some(panel) = Panel::fit(&own, evidence.releases.len(), None, &policy.track) {
-            let steps = steps(&panel, evidence.releases.len(), &policy.track);
-            looks.extend(steps.map(|step| (Some(workload), step, panel.df)));
+            evidence.rows.iter().filter(|row| row.workload as usize == number).copied().collect();
+        if let Some(panel) = Panel::fit(&own, releases, None, &policy.track) {
+            look(Some(workload), &panel);
         }
     }
-    let p: Vec<f64> = looks
-        .iter()
-        .map(|(_, step, df)| t_two_sided(step.contrast.value / step.contrast.variance.sqrt(), *df))
-        .collect();
-    let adjusted = benjamini_hochberg(&p);
-    let change = |((workload, step, df), adjusted_p): (&(Option<usize>, Step, f64), f64)| {
-        let ratio = step.contrast.value.exp();
-        let told =
-            adjusted_p <= policy.track.false_discoveries && (ratio - 1.0).abs() > policy.track.least_change;
-        let (low, high) = step.contrast.interval(policy.table.confidence, *df);
-        told.then(|| Change {
-            workload: workload.map(|at| evidence.workloads[at].clone()),
-            driver: evidence.releases[step.to].driver.clone(),
-            from: evidence.releases[step.from].driver.clone(),
-            word: if ratio > 1.0 { "faster" } else { "slower" }.to_owned(),
-            percent: 100.0 * (ratio - 1.0),
-            percent_low: 100.0 * (low - 1.0),
-            percent_high: 100.0 * (high - 1.0),
-            benches: step.benches,
-            adjusted_p,
-        })
-    };
-    (looks.iter().zip(adjusted).filter_map(change).collect(), looks.len() as u32)
+    all
 }
 
 /// A step from one release to the next.

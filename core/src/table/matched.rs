@@ -9,7 +9,7 @@ use super::frame::RunFrame;
 use super::keys::{self, MISSING, Words, codes};
 use super::panel::PanelRow;
 use super::pool::{has_figures, one_of};
-use super::track::FailureCount;
+use super::track::{FailureCount, Subject};
 use crate::error::CoreError;
 use crate::policy::Policy;
 use crate::run::Outcome;
@@ -37,12 +37,16 @@ pub(super) struct Evidence {
 }
 
 impl Evidence {
-    /// The evidence of a card.
-    pub(super) fn of(frame: &RunFrame, card: &str, policy: &Policy) -> Result<Evidence, CoreError> {
-        let codes = frame.words().codes(CARD, &[card.to_owned()]);
+    /// The evidence of a card or of all cards with a chip.
+    pub(super) fn of(frame: &RunFrame, subject: Subject<'_>, policy: &Policy) -> Result<Evidence, CoreError> {
+        let (column, id) = match subject {
+            Subject::Card(id) => (CARD, id),
+            Subject::Chip(id) => (CHIP, id),
+        };
+        let codes = frame.words().codes(column, &[id.to_owned()]);
         let data = frame.data()?;
         let read = || {
-            let runs = data.lazy().filter(one_of(col(CARD).to_physical(), codes)).collect()?;
+            let runs = data.lazy().filter(one_of(col(column).to_physical(), codes)).collect()?;
             let (releases, place) = releases(&runs)?;
             let (rows, workloads) = rows(&runs, &place, policy)?;
             Ok(Evidence { releases, rows, workloads })
@@ -55,6 +59,20 @@ impl Evidence {
         let place = self.releases.iter().position(|r| r.driver == driver)?;
         self.rows.iter().any(|row| row.release == place).then_some(place)
     }
+}
+
+/// Cards that have runs on a driver release, in the order of their ids.
+pub(super) fn cards_on(frame: &RunFrame, driver: &str) -> Result<Vec<String>, CoreError> {
+    let codes = frame.words().codes(DRIVER, &[driver.to_owned()]);
+    let data = frame.data()?;
+    let read = || {
+        let runs = data.lazy().filter(one_of(col(DRIVER).to_physical(), codes)).collect()?;
+        let cards = Words::all(&runs, CARD)?;
+        let ids: BTreeSet<String> =
+            (0..runs.height()).filter_map(|row| Some(cards.at(row)?.to_owned())).collect();
+        Ok(ids.into_iter().collect())
+    };
+    read().map_err(|source| CoreError::Table { doing: "looking for cards on a driver release", source })
 }
 
 /// Failures of one kind of one workload on one release.

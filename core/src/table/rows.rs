@@ -39,29 +39,29 @@ pub(super) fn rows(
 }
 
 /// What a group is about.
-struct GroupKeys {
-    card: Words,
-    workload: Words,
-    scene: Words,
-    api: Words,
-    preset: Words,
-    variant: Words,
+pub(super) struct GroupKeys {
+    pub(super) card: Words,
+    pub(super) workload: Words,
+    pub(super) scene: Words,
+    pub(super) api: Words,
+    pub(super) preset: Words,
+    pub(super) variant: Words,
     driver: Words,
     build: Words,
     platform: Words,
     chip: Words,
-    workload_kind: Words,
+    pub(super) workload_kind: Words,
     branch: Words,
     scene_kind: Vec<u32>,
-    width: Vec<u32>,
-    height: Vec<u32>,
-    render_scale: Vec<f64>,
+    pub(super) width: Vec<u32>,
+    pub(super) height: Vec<u32>,
+    pub(super) render_scale: Vec<f64>,
     /// By driver code.
     driver_day: Vec<Option<i32>>,
 }
 
 impl GroupKeys {
-    fn of(pooled: &Pooled) -> PolarsResult<GroupKeys> {
+    pub(super) fn of(pooled: &Pooled) -> PolarsResult<GroupKeys> {
         let runs = &pooled.runs;
         let rows = codes(&pooled.groups, pool::ROW)?;
         let words = |name| Words::of(runs, name, &rows);
@@ -130,7 +130,7 @@ impl GroupKeys {
         self.driver_day.get(driver as usize).copied().flatten()
     }
 
-    fn scene_kind(&self, place: usize) -> Option<SceneKind> {
+    pub(super) fn scene_kind(&self, place: usize) -> Option<SceneKind> {
         SCENE_KINDS.get(self.scene_kind[place] as usize).copied()
     }
 
@@ -176,10 +176,10 @@ impl GroupKeys {
 
 /// A median with its interval.
 #[derive(Clone, Copy, Default)]
-struct Estimate {
-    value: Option<f64>,
-    interval: Option<(f64, f64)>,
-    contributors: u32,
+pub(super) struct Estimate {
+    pub(super) value: Option<f64>,
+    pub(super) interval: Option<(f64, f64)>,
+    pub(super) contributors: u32,
 }
 
 /// The contributors' figures of each group, lowest first: sums must not depend on the order in which the engine met
@@ -198,9 +198,9 @@ pub(super) fn lists(groups: &DataFrame, name: &str) -> PolarsResult<Vec<Vec<f64>
 }
 
 /// The figures of the groups.
-struct Figures {
-    mean: Vec<Estimate>,
-    low: Vec<Estimate>,
+pub(super) struct Figures {
+    pub(super) mean: Vec<Estimate>,
+    pub(super) low: Vec<Estimate>,
     reproducibility: Vec<Option<f64>>,
     repeatability: Vec<Option<f64>>,
     runs: Vec<u32>,
@@ -209,7 +209,7 @@ struct Figures {
 }
 
 impl Figures {
-    fn of(
+    pub(super) fn of(
         groups: &DataFrame,
         priors: &Priors,
         definition: LowDefinition,
@@ -341,7 +341,7 @@ fn judgements(
     ])
 }
 
-fn kind_of(word: Option<&str>) -> Option<WorkloadKind> {
+pub(super) fn kind_of(word: Option<&str>) -> Option<WorkloadKind> {
     [WorkloadKind::SinglePlayer, WorkloadKind::Multiplayer].into_iter().find(|k| Some(k.as_str()) == word)
 }
 

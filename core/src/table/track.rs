@@ -62,8 +62,12 @@ pub struct FailureCount {
 /// A card over its driver releases, oldest first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Track {
-    /// Card id.
-    pub card: String,
+    /// Card id; none in the track of a chip.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub card: Option<String>,
+    /// Chip id; none in the track of a card.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chip: Option<String>,
     /// The release the index is 100 at; none when the card has no accepted run with figures.
     pub reference: Option<String>,
     /// How the card holds up, in a word, and the rule that gave it.
@@ -78,7 +82,16 @@ pub struct Track {
     pub points: Vec<TrackPoint>,
 }
 
-/// The track of a card. Without a `reference` the release with the most matched evidence is taken: the one that shares
+/// Whose track is wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Subject<'a> {
+    /// A card, by its id.
+    Card(&'a str),
+    /// All cards with a chip, by its id: each bench still compares a card with itself only.
+    Chip(&'a str),
+}
+
+/// The track of a card or chip. Without a `reference` the release with the most matched evidence is taken: the one that shares
 /// most sites with other releases, the older of equals.
 ///
 /// The evidence are sites, a bench at one configuration, with completed runs of default evidence on two releases or
@@ -93,15 +106,21 @@ pub struct Track {
 /// `Query` when the reference has no completed run of the card; otherwise when the table engine fails.
 pub fn track(
     frame: &RunFrame,
-    card: &str,
+    subject: Subject<'_>,
     reference: Option<&str>,
     policy: &Policy,
 ) -> Result<Track, CoreError> {
-    let evidence = Evidence::of(frame, card, policy)?;
+    let evidence = Evidence::of(frame, subject, policy)?;
+    let (card, chip) = match subject {
+        Subject::Card(id) => (Some(id.to_owned()), None),
+        Subject::Chip(id) => (None, Some(id.to_owned())),
+    };
+    let name = card.as_ref().or(chip.as_ref());
     let reference = match reference {
         Some(id) => Some(evidence.with_figures(id).ok_or_else(|| {
             CoreError::Query(format!(
-                "driver release `{id}` has no accepted, completed run of card `{card}` to compare with"
+                "driver release `{id}` has no accepted, completed run of `{}` to compare with",
+                name.map_or("", String::as_str)
             ))
         })?),
         None => most_matched(&evidence),
@@ -114,9 +133,14 @@ pub fn track(
         .map(|(at, release)| point(&evidence, panel.as_ref(), at, release, reference, policy))
         .collect();
     let failures = changes::failures(&evidence);
-    let (changes, looks) = changes::changes(&evidence, panel.as_ref(), policy);
+    let mut changes = changes::looked_at(&evidence, panel.as_ref(), policy);
+    Change::call(&mut changes, &policy.track);
+    let looks = changes.len() as u32;
+    changes.retain(|change| change.word.is_some());
+    changes.iter_mut().for_each(|change| change.card.clone_from(&card));
     Ok(Track {
-        card: card.to_owned(),
+        card,
+        chip,
         reference: reference.map(|at| evidence.releases[at].driver.clone()),
         holds_up: changes::holds_up(&evidence, panel.as_ref(), &failures, &points, policy),
         changes,
@@ -126,8 +150,30 @@ pub fn track(
     })
 }
 
-/// A track as one row a release, for CSV and Parquet: the fields of [`TrackPoint`] after `card` and
-/// `reference`; failures as texts such as `ember-drift: 3 runs of 2 contributors`.
+/// What one driver release did to every card that was measured on it and on an earlier one: all that enough benches
+/// speak of, for all workloads of a card together and for each, called at the policy's false discovery rate over all
+/// cards and workloads. In the order of cards, all workloads first.
+///
+/// # Errors
+/// When the table engine fails.
+pub fn release_changes(frame: &RunFrame, driver: &str, policy: &Policy) -> Result<Vec<Change>, CoreError> {
+    let mut all = Vec::new();
+    for card in super::matched::cards_on(frame, driver)? {
+        let evidence = Evidence::of(frame, Subject::Card(&card), policy)?;
+        let panel = Panel::fit(&evidence.rows, evidence.releases.len(), None, &policy.track);
+        let own = changes::looked_at(&evidence, panel.as_ref(), policy);
+        all.extend(
+            own.into_iter()
+                .filter(|change| change.driver == driver)
+                .map(|change| Change { card: Some(card.clone()), ..change }),
+        );
+    }
+    Change::call(&mut all, &policy.track);
+    Ok(all)
+}
+
+/// A track as one row a release, for CSV and Parquet: the fields of [`TrackPoint`] after `card`, `chip`
+/// and `reference`; failures as texts such as `ember-drift: 3 runs of 2 contributors`.
 ///
 /// # Errors
 /// When the table engine fails.
@@ -143,7 +189,8 @@ pub fn track_table(track: &Track) -> Result<Table, CoreError> {
         Column::new(name.into(), points.iter().map(of).collect::<Vec<u32>>())
     };
     Table::of(vec![
-        texts("card", &|_| Some(track.card.clone())),
+        texts("card", &|_| track.card.clone()),
+        texts("chip", &|_| track.chip.clone()),
         texts("reference", &|_| track.reference.clone()),
         texts("driver", &|p| Some(p.driver.clone())),
         texts("branch", &|p| p.branch.clone()),

@@ -8,7 +8,7 @@ use wearmark_core::catalogue::Catalogue;
 use wearmark_core::policy::Policy;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, MediansSort, medians};
-use wearmark_core::table::track::{Track, TrackPoint, track};
+use wearmark_core::table::track::{Subject, Track, TrackPoint, track};
 
 use crate::cli::exit::Failure;
 
@@ -43,7 +43,7 @@ pub struct Chosen {
 /// When the table engine fails.
 pub fn choose(frame: &RunFrame, catalogue: &Catalogue, policy: &Policy) -> Result<Chosen, Failure> {
     let track = telling_track(frame, catalogue, policy)?;
-    let card = track.as_ref().map(|t| t.card.clone()).unwrap_or_default();
+    let card = track.as_ref().and_then(|t| t.card.clone()).unwrap_or_default();
     let mut chosen = Chosen { cards: Vec::new(), workloads: Vec::new(), track, rows: 0, min_contributors: 0 };
     for min_contributors in MIN_CONTRIBUTORS {
         let query = MediansQuery { min_contributors, sort: MediansSort::MeanFps, ..MediansQuery::default() };
@@ -98,8 +98,8 @@ fn word(row: &Value, name: &str) -> String {
 fn telling_track(frame: &RunFrame, catalogue: &Catalogue, policy: &Policy) -> Result<Option<Track>, Failure> {
     let mut best: Option<(u32, Track)> = None;
     for card in &catalogue.document().cards {
-        let track =
-            track(frame, &card.id, None, policy).with_context(|| format!("no track of {}", card.id))?;
+        let track = track(frame, Subject::Card(&card.id), None, policy)
+            .with_context(|| format!("no track of {}", card.id))?;
         let told = tells(&track);
         if best.as_ref().is_none_or(|(most, _)| told > *most) {
             best = Some((told, track));
