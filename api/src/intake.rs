@@ -13,11 +13,13 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use wearmark_core::finding::Finding;
 use wearmark_core::identity::Identity;
-use wearmark_core::judge::Judgement;
+use wearmark_core::judge::{Judgement, Numbers};
 use wearmark_core::policy::Policy;
 use wearmark_core::statistics::RunStatistics;
+use wearmark_core::table::context::Context;
 
 use crate::storage::Storage;
+use crate::storage::connection::Conn;
 use crate::storage::error::StorageError;
 use crate::storage::ids::{AccountId, BenchId, RunId};
 use crate::storage::ticket::Ticket;
@@ -59,6 +61,9 @@ pub struct Receipt {
     pub statistics: RunStatistics,
     /// Canonical names.
     pub identity: Identity,
+    /// Where it stands among other contributors' runs of the configuration; none without any, or without a rate.
+    #[serde(default)]
+    pub context: Option<Context>,
     /// Whether this is the answer to an earlier request with the same idempotency key.
     pub replayed: bool,
 }
@@ -147,6 +152,22 @@ impl Intake {
     ) -> Result<Prepared, IntakeError> {
         let submission = prepare::read(self, account, bytes, now)?;
         prepare::keep_frame_times(self, submission)
+    }
+
+    /// Where a run stands among other contributors' runs of its configuration.
+    pub(crate) fn context(
+        &self,
+        conn: &mut Conn,
+        identity: &Identity,
+        contributor: &AccountId,
+        mean_fps: Option<f64>,
+        numbers: Option<&Numbers>,
+    ) -> Result<Option<Context>, StorageError> {
+        let Some(mean_fps) = mean_fps else { return Ok(None) };
+        let peers =
+            self.storage.ledger(conn, &self.policy, |ledger| ledger.peers(identity, contributor.as_str()))?;
+        let prior = self.storage.priors(&self.policy).mean_fps;
+        Ok(Context::of(&peers, mean_fps, numbers, prior, &self.policy))
     }
 
     /// Hands the submission to the writer, which judges it against what is stored at that moment and stores

@@ -48,6 +48,7 @@ use wearmark_core::policy::Policy;
 use wearmark_core::run::Bench;
 use wearmark_core::series::fingerprint::Index;
 use wearmark_core::table::rules::Stopped;
+use wearmark_core::table::spread::Priors;
 
 use crate::auth::password::{self, Costs};
 
@@ -363,6 +364,11 @@ impl Storage {
         work: impl FnOnce(&mut Ledger) -> T,
     ) -> Result<T, StorageError> {
         self.0.ledger.with(conn, &*self.0.blobs, policy, work)
+    }
+
+    /// What contributors were found to differ by when the frame was last asked for.
+    pub(crate) fn priors(&self, policy: &Policy) -> Priors {
+        self.0.frames.priors(&policy.table)
     }
 
     /// Works with the index of stored passes.

@@ -9,6 +9,7 @@ mod rows;
 mod agree;
 mod audit;
 mod estimate;
+mod peers;
 mod lesson;
 mod pack;
 

@@ -52,6 +52,28 @@ fn a_sound_run_is_judged_stored_and_read_back_as_submitted() {
 }
 
 #[test]
+fn a_run_is_set_beside_what_others_measured() {
+    let app = TestApp::new();
+    let first = app.contributor(0).submit(&run(60.0, 21)).expect(201).json();
+    assert_eq!(first["context"], Value::Null, "nobody else has measured this");
+    let second = app.contributor(1).submit(&run(62.0, 22)).expect(201).json();
+    let mean = |receipt: &Value| receipt["statistics"]["mean_fps"].as_f64().unwrap();
+    let context = &second["context"];
+    assert_eq!(context["contributors"], 1, "{second}");
+    assert!((context["median_fps"].as_f64().unwrap() / mean(&first) - 1.0).abs() < 1e-9, "{context}");
+    assert_eq!(context["percentile"], 100.0);
+    let percent = 100.0 * (mean(&second) / mean(&first) - 1.0);
+    assert!((context["difference_percent"].as_f64().unwrap() - percent).abs() < 1e-6, "{context}");
+    // The first run stands beside the second now, and its own contributor's runs are no peers of it.
+    let stored =
+        app.anonymous().get(&format!("/v1/runs/{}", first["run"].as_str().unwrap())).expect(200).json();
+    assert_eq!(
+        (&stored["context"]["contributors"], &stored["context"]["percentile"]),
+        (&json!(1), &json!(0.0))
+    );
+}
+
+#[test]
 fn a_check_tells_the_same_and_stores_nothing() {
     let app = TestApp::new();
     let body = serde_json::to_vec(&run(60.0, 2)).unwrap();
@@ -59,7 +81,7 @@ fn a_check_tells_the_same_and_stores_nothing() {
     assert_eq!(checked["run"], Value::Null);
     assert_eq!((app.stored_runs(), app.stored_blobs()), (0, 0));
     let stored = app.submitter().post("/v1/runs", &body).expect(201).json();
-    for member in ["verdict", "findings", "statistics", "identity", "bench"] {
+    for member in ["verdict", "findings", "statistics", "identity", "bench", "context"] {
         assert_eq!(checked[member], stored[member], "{member}");
     }
 }

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 use wearmark_core::finding::{Finding, Severity};
 use wearmark_core::statistics::{PassStatistics, RunStatistics};
+use wearmark_core::table::context::Context;
 
 use super::columns::{self, Column, figure};
 use super::exit::Outcome;
@@ -31,6 +32,9 @@ pub struct Report {
     /// Figures.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub statistics: Option<RunStatistics>,
+    /// Where it stands among other contributors' runs of the configuration, when the server knows any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub context: Option<Context>,
     /// Findings, in the order of the checks.
     #[serde(default)]
     pub findings: Vec<Finding>,
@@ -47,6 +51,7 @@ impl Report {
             replayed: None,
             detail: None,
             statistics: None,
+            context: None,
             findings: Vec::new(),
         }
     }
@@ -80,6 +85,9 @@ impl Report {
                 text.push_str(&format!("  {line}\n"));
             }
         }
+        if let Some(context) = &self.context {
+            text.push_str(&wrapped(&among_others(context), 2));
+        }
         let mut findings: Vec<&Finding> = self.findings.iter().collect();
         findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
         for finding in findings {
@@ -106,6 +114,22 @@ pub fn finding_line(finding: &Finding) -> String {
 }
 
 /// Figures of each pass and of the whole run.
+/// Where a run stands among others, in words.
+fn among_others(context: &Context) -> String {
+    let Context { contributors, median_fps, median_from, median_to, percentile, difference_percent, .. } =
+        context;
+    let interval = match (median_from, median_to) {
+        (Some(from), Some(to)) => format!(" (95 % interval {from:.1} to {to:.1})"),
+        _ => String::new(),
+    };
+    let likely = context.likely.as_deref().map(|text| format!(" {text}")).unwrap_or_default();
+    format!(
+        "{difference_percent:+.1} % from the median of {median_fps:.1} fps{interval} of {contributors} other contributor{}; faster than \
+         {percentile:.0} % of them.{likely}",
+        if *contributors == 1 { "" } else { "s" }
+    )
+}
+
 fn figures_table(statistics: &RunStatistics) -> String {
     const COLUMNS: [Column; 10] = [
         Column::number("pass"),

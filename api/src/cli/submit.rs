@@ -131,6 +131,7 @@ fn judged(file: &str, receipt: &Value) -> Option<Report> {
         bench: text("bench"),
         replayed: receipt.get("replayed").and_then(Value::as_bool),
         statistics: receipt.get("statistics").and_then(|s| serde_json::from_value(s.clone()).ok()),
+        context: receipt.get("context").and_then(|c| serde_json::from_value(c.clone()).ok()),
         findings,
         ..Report::new(file, &verdict)
     })

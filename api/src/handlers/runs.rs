@@ -215,8 +215,15 @@ pub async fn find_run(
     query::none(request.query_string())?;
     let id = id.into_inner();
     let wanted = id.clone();
-    let run = blocking(&state, "reading a run", move |s| s.intake.storage.find_run(&wanted)).await?;
-    Ok(json(&RunView::from(found(run, "run", id)?)))
+    let run = blocking(&state, "reading a run", move |s| {
+        let Some(run) = s.intake.storage.find_run(&wanted)? else { return Ok(None) };
+        let conn = &mut *s.intake.storage.reader()?;
+        let (rate, numbers) = (run.statistics.mean_fps, run.judgement.numbers.as_ref());
+        let context = s.intake.context(conn, &run.identity, &run.contributor, rate, numbers)?;
+        Ok(Some(RunView::new(run, context)))
+    })
+    .await?;
+    Ok(json(&found(run, "run", id)?))
 }
 
 /// Every verdict that a run ever had, with what each rests on.

@@ -26,7 +26,7 @@ pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt,
     let duplicates = duplicates(conn, submission)?;
     let copies = copies::look(&intake.storage, &intake.policy, conn, submission, &duplicates)?;
     let (judgement, _) = judge_run(intake, conn, submission, duplicates, copies)?;
-    Ok(receipt(submission, None, judgement))
+    receipt(intake, conn, submission, None, judgement)
 }
 
 /// Judges the submission against what is stored at this moment, and stores it.
@@ -52,7 +52,7 @@ pub(super) fn store(
     if judgement.verdict != Verdict::Rejected {
         siblings::revisit(tx, submission, &run, &ladder)?;
     }
-    let receipt = receipt(submission, Some(run.clone()), judgement);
+    let receipt = receipt(intake, tx.conn, submission, Some(run.clone()), judgement)?;
     if let Some(key) = key {
         remember(tx.conn, submission, key, &run, &receipt)?;
     }
@@ -206,14 +206,29 @@ fn insert(
         .write(tx.conn, *received_at)
 }
 
-fn receipt(submission: &Submission, run: Option<RunId>, judgement: Judgement) -> Receipt {
-    Receipt {
+fn receipt(
+    intake: &Intake,
+    conn: &mut Conn,
+    submission: &Submission,
+    run: Option<RunId>,
+    judgement: Judgement,
+) -> Result<Receipt, IntakeError> {
+    let Submission { account, examined, .. } = submission;
+    let context = intake.context(
+        conn,
+        &examined.identity,
+        account,
+        figures(examined).and(examined.statistics.mean_fps),
+        judgement.numbers.as_ref(),
+    )?;
+    Ok(Receipt {
         run,
         bench: submission.bench.clone(),
         received_at: submission.received_at,
         judgement,
-        statistics: submission.examined.statistics.clone(),
-        identity: submission.examined.identity.clone(),
+        statistics: examined.statistics.clone(),
+        identity: examined.identity.clone(),
+        context,
         replayed: false,
-    }
+    })
 }

@@ -3,7 +3,9 @@
 use std::sync::{Mutex, PoisonError};
 
 use wearmark_core::fact::RunFact;
+use wearmark_core::policy::table::TablePolicy;
 use wearmark_core::table::frame::RunFrame;
+use wearmark_core::table::spread::Priors;
 
 use super::connection::Conn;
 use super::error::StorageError;
@@ -44,6 +46,11 @@ impl FrameCache {
             *kept = refresh(&kept, &mut *reader()?)?;
         }
         Ok(kept.clone())
+    }
+
+    /// What contributors were found to differ by when the frame was last asked for.
+    pub(crate) fn priors(&self, policy: &TablePolicy) -> Priors {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).frame.priors(policy)
     }
 }
 

@@ -6,6 +6,7 @@ use utoipa::ToSchema;
 use wearmark_core::identity::Identity;
 use wearmark_core::run::{Bench, Run};
 use wearmark_core::statistics::RunStatistics;
+use wearmark_core::table::context::Context;
 
 use super::finding::FindingView;
 use super::judgement::NumbersView;
@@ -36,6 +37,10 @@ pub struct ReceiptView {
     /// Canonical names.
     #[schema(value_type = IdentityShape)]
     identity: Identity,
+    /// Where it stands among other contributors' runs of the configuration; null without any, or without a rate that can
+    /// be compared.
+    #[schema(value_type = Option<ContextShape>)]
+    context: Option<Context>,
     /// Whether this repeats the answer to an earlier request with the same Idempotency-Key.
     replayed: bool,
 }
@@ -52,6 +57,7 @@ impl From<Receipt> for ReceiptView {
             numbers: receipt.judgement.numbers.as_ref().map(NumbersView::from),
             statistics: receipt.statistics,
             identity: receipt.identity,
+            context: receipt.context,
             replayed: receipt.replayed,
         }
     }
@@ -79,6 +85,9 @@ pub struct RunView {
     unconfirmed: bool,
     /// What the numeric part of the verdict rests on; null without a rate that can be compared.
     numbers: Option<NumbersView>,
+    /// Where it stands among other contributors' runs of the configuration; null without any, or without a rate.
+    #[schema(value_type = Option<ContextShape>)]
+    context: Option<Context>,
     /// Figures.
     #[schema(value_type = RunStatisticsShape)]
     statistics: RunStatistics,
@@ -94,9 +103,11 @@ pub struct RunView {
     frame_times: String,
 }
 
-impl From<StoredRun> for RunView {
-    fn from(run: StoredRun) -> RunView {
+impl RunView {
+    /// A stored run, and where it stands.
+    pub fn new(run: StoredRun, context: Option<Context>) -> RunView {
         RunView {
+            context,
             frame_times: format!("/v1/runs/{}/frame-times", run.id),
             run: run.id.into(),
             contributor: run.contributor_name,
@@ -113,6 +124,26 @@ impl From<StoredRun> for RunView {
             document: run.document,
         }
     }
+}
+
+/// Where a run stands among other contributors' runs of the same configuration.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct ContextShape {
+    /// Other contributors with accepted runs of the configuration, on any driver release.
+    contributors: u32,
+    /// The median of their medians of the mean rate, fps.
+    median_fps: f64,
+    /// 95 % interval of that median, lower end; null of one contributor.
+    median_from: Option<f64>,
+    /// 95 % interval of that median, upper end.
+    median_to: Option<f64>,
+    /// Share of them that are slower than the run, per cent.
+    percentile: f64,
+    /// The run's mean rate over the median, less one, per cent.
+    difference_percent: f64,
+    /// Likely causes of the deviation and what to try; null when there is hardly one.
+    likely: Option<String>,
 }
 
 /// The frame times of a run.

@@ -357,8 +357,8 @@ fn in_shadow(numbers: &Numbers, policy: &JudgePolicy) -> bool {
 }
 
 /// What to do, by the direction of the deviation and by whether the platform had the larger part in the rate.
-fn advice(numbers: &Numbers, percent: f64) -> String {
-    let causes = if percent < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE };
+pub(crate) fn advice(numbers: &Numbers, deviation: f64) -> String {
+    let causes = if deviation < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE };
     if numbers.inputs.card_share < 0.5 {
         let share = 100.0 * (1.0 - numbers.inputs.card_share);
         return format!(

@@ -78,6 +78,12 @@ impl Words {
     pub(super) fn take_in(&mut self, subject: &Subject<'_>) -> (Features, u32) {
         features(subject, |word| self.learn(word))
     }
+
+    /// A cell and a contributor; what was never met is unknown.
+    pub(super) fn cell_and_contributor(&self, identity: &Identity, contributor: &str) -> (u32, u32) {
+        let find = |kind: &str, part: &str| self.find(&joined(kind, &[part]));
+        (find("cell", &identity.configuration()), find("contributor", contributor))
+    }
 }
 
 fn joined(kind: &str, parts: &[&str]) -> String {

@@ -1,5 +1,6 @@
 -- The keys of a pass move into its row, where they are written in one place, in the order of arrival; the service
--- keeps the index by key in memory. As rows of their own, a hundred of them a run lay on as many pages each.
+-- keeps the index by key in memory. As rows of their own, a hundred of them a run lay on as many pages each. Nothing has
+-- been released that still writes the old tables, so they go at once.
 
 -- Keys of the first frames, 4 bytes big-endian each.
 ALTER TABLE fingerprints ADD COLUMN keys BLOB NOT NULL DEFAULT x'';
