@@ -8,6 +8,7 @@ use super::client::{Client, encoded};
 use super::columns::{self, Column, figure};
 use super::exit::{Ended, Failure, Outcome};
 use super::output;
+use super::report::wrapped;
 
 /// Prints what a card still plays.
 #[derive(Debug, Args)]
@@ -141,7 +142,7 @@ pub fn render(scenes: &[PlayedScene], all: bool, width: usize) -> String {
         }
     }
     if let Some(caution) = scenes.iter().find_map(|scene| scene.caution.as_deref()) {
-        text += &format!("{}\n", output::clean(caution));
+        text += &wrapped(caution, 0);
     }
     text
 }

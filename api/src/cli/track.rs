@@ -8,6 +8,7 @@ use super::client::{Client, encoded};
 use super::columns::{self, Column, figure};
 use super::exit::{Ended, Failure, Outcome};
 use super::output;
+use super::report::wrapped;
 
 /// Prints the track of a card.
 #[derive(Debug, Args)]
@@ -86,8 +87,8 @@ pub fn render(track: &Track, width: usize) -> String {
     let mut text = format!("{}index 100: {reference}\n", columns::render(&COLUMNS, &rows, width));
     for change in &track.changes {
         let workload = change.workload.as_deref().map_or("all workloads".to_owned(), output::clean);
-        text += &format!(
-            "{} than {}: {} {:+.1} % ({:+.1} to {:+.1}) on {}, {workload}\n",
+        let line = format!(
+            "{} than {}: {} {:+.1} % ({:+.1} to {:+.1}) on {}, {workload}",
             output::clean(&change.driver),
             output::clean(&change.from),
             change.word.as_deref().map(output::clean).unwrap_or_default(),
@@ -96,11 +97,12 @@ pub fn render(track: &Track, width: usize) -> String {
             change.percent_high,
             plural(change.benches, "bench", "benches"),
         );
+        text += &wrapped(&line, 0);
     }
     text += &format!("changes looked for: {}; called so: {}\n", track.looks, track.changes.len());
     for span in &track.failures {
-        text += &format!(
-            "{}: {} from {} to {}, {} of {}{}\n",
+        let line = format!(
+            "{}: {} from {} to {}, {} of {}{}",
             output::clean(&span.workload),
             output::clean(&span.outcome),
             output::clean(&span.first),
@@ -109,13 +111,11 @@ pub fn render(track: &Track, width: usize) -> String {
             plural(span.contributors, "contributor", "contributors"),
             if span.over { "; a newer release runs it" } else { "" },
         );
+        text += &wrapped(&line, 0);
     }
     let best = track.holds_up.best_release.as_deref().map_or("none known".to_owned(), output::clean);
-    text += &format!(
-        "{}: {}\nrelease to install: {best}\n",
-        output::clean(&track.holds_up.verdict),
-        output::clean(&track.holds_up.because)
-    );
+    text += &wrapped(&format!("{}: {}", track.holds_up.verdict, track.holds_up.because), 0);
+    text += &format!("release to install: {best}\n");
     text
 }
 

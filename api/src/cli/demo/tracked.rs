@@ -10,6 +10,7 @@ use wearmark_seed_data::World;
 
 use crate::cli::columns::{self, Column};
 use crate::cli::exit::Failure;
+use crate::cli::report::wrapped;
 
 /// A change that was planted, and what became of it.
 #[derive(Debug, Clone, Serialize)]
@@ -135,14 +136,10 @@ pub fn text(tracked: &Tracked, width: usize) -> String {
             ]
         })
         .collect();
-    format!(
-        "{}Changes looked for on all cards: {}; called: {}, of which {} are not so. At the planted releases {} of {} intervals hold \
-         what is true.\n",
-        columns::render(&COLUMNS, &rows, width),
-        tracked.looks,
-        tracked.called,
-        tracked.wrong,
-        tracked.covered,
-        tracked.intervals
-    )
+    let summary = format!(
+        "Changes looked for on all cards: {}; called: {}, of which {} are not so. At the planted releases {} of {} \
+         intervals hold what is true.",
+        tracked.looks, tracked.called, tracked.wrong, tracked.covered, tracked.intervals
+    );
+    columns::render(&COLUMNS, &rows, width) + &wrapped(&summary, 0)
 }
