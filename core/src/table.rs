@@ -14,6 +14,7 @@ mod rows;
 pub mod medians;
 mod matched;
 pub mod track;
+pub mod compare;
 pub mod precision;
 mod sittings;
 pub mod rules;

@@ -122,9 +122,9 @@ fn log_likelihood(variances: &[(f64, f64)], ln_variance: f64, df: f64) -> f64 {
     let precision = (-ln_variance).exp();
     let mut constants: BTreeMap<u64, f64> = BTreeMap::new();
     let terms = variances.iter().map(|(variance, own)| {
-        let constant = *constants.entry(own.to_bits()).or_insert_with(|| {
-            0.5 * own * ((own / df).ln() - ln_variance) - ln_beta(0.5 * own, 0.5 * df)
-        });
+        let constant = *constants
+            .entry(own.to_bits())
+            .or_insert_with(|| 0.5 * own * ((own / df).ln() - ln_variance) - ln_beta(0.5 * own, 0.5 * df));
         constant - 0.5 * (own + df) * (own / df * variance * precision).ln_1p()
     });
     terms.sum()
