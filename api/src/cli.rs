@@ -12,6 +12,7 @@ pub mod submit;
 pub mod filters;
 pub mod table;
 pub mod track;
+pub mod compare;
 pub mod precision;
 pub mod pages;
 pub mod catalogue;
@@ -72,6 +73,8 @@ pub enum Command {
     Table(table::Table),
     /// Prints how a card holds up over driver releases
     Track(track::TrackArgs),
+    /// Prints how cards compare on configurations that all of a pair were measured at
+    Compare(compare::Compare),
     /// Prints how well runs repeat and contributors agree, and how the rules fare
     Precision(precision::Precision),
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
@@ -141,6 +144,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Submit(command) => command.run(),
         Command::Table(command) => command.run(),
         Command::Track(command) => command.run(),
+        Command::Compare(command) => command.run(),
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),

@@ -6,6 +6,7 @@ pub mod batch;
 pub mod medians;
 pub mod facts;
 pub mod tracks;
+pub mod compare;
 pub mod precision;
 pub mod catalogue;
 pub mod rules;

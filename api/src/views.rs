@@ -8,4 +8,5 @@ pub mod run;
 pub mod batch;
 pub mod table;
 pub mod precision;
+pub mod compare;
 pub mod list;
