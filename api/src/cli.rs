@@ -12,6 +12,7 @@ pub mod submit;
 pub mod filters;
 pub mod table;
 pub mod track;
+pub mod compare;
 pub mod precision;
 pub mod pages;
 pub mod catalogue;
@@ -75,6 +76,8 @@ pub enum Command {
     Track(track::TrackArgs),
     /// Prints what a card still plays
     Plays(plays::Plays),
+    /// Prints how cards compare on configurations that all of a pair were measured at
+    Compare(compare::Compare),
     /// Prints how well runs repeat and contributors agree, and how the rules fare
     Precision(precision::Precision),
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
@@ -145,6 +148,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Table(command) => command.run(),
         Command::Track(command) => command.run(),
         Command::Plays(command) => command.run(),
+        Command::Compare(command) => command.run(),
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),

@@ -10,7 +10,8 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, documents, facts, health, medians, playable, precision, proposals, rules, runs, tracks,
+    batch, catalogue, compare, documents, facts, health, medians, playable, precision, proposals, rules,
+    runs, tracks,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -45,6 +46,8 @@ answers! {
     Table: 304 400 406 410 422 500 503;
     /// Of tables that come whole.
     Whole: 304 400 406 500 503;
+    /// Of a comparison.
+    Compare: 304 400 406 422 500 503;
     /// Of the table of one card.
     Track: 304 400 404 406 422 500 503;
 }
@@ -86,7 +89,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
     )),
     paths(
         runs::create_run, runs::check_run, batch::create_batch, runs::list_runs, runs::find_run,
-        runs::find_judgements, runs::find_frame_times, medians::list_medians, facts::list_facts,
+        runs::find_judgements, runs::find_frame_times, medians::list_medians, compare::find_comparison, facts::list_facts,
         precision::list_precision, precision::list_rule_records, catalogue::list_cards, catalogue::find_card,
         tracks::find_track, playable::find_playable, tracks::find_chip_track, tracks::find_changes, catalogue::list_chips, catalogue::find_chip, catalogue::list_drivers,
         catalogue::find_driver, catalogue::list_cpus, catalogue::find_cpu, catalogue::list_workloads,

@@ -81,6 +81,22 @@ impl Parameters {
         values
     }
 
+    /// All values of such a list in the order given, which means something; none may be repeated.
+    pub fn ordered(&mut self, name: &'static str) -> Vec<String> {
+        let raw = self.values.get(name).cloned().unwrap_or_default();
+        let given: Vec<String> =
+            raw.iter().flat_map(|v| v.split(',')).map(|value| value.trim().to_owned()).collect();
+        let sorted = self.list(name);
+        if !sorted.is_empty() {
+            if sorted.len() < given.len() {
+                self.refuse(name, &given.join(","), "must not name the same value twice");
+            }
+            // One value, so that the canonical query keeps the order.
+            self.values.insert(name, vec![given.join(",")]);
+        }
+        given
+    }
+
     /// The value of a parameter that may be given once.
     pub fn one(&mut self, name: &'static str) -> Option<String> {
         let values = self.values.get(name)?.clone();
@@ -194,7 +210,7 @@ pub fn none(query: &str) -> Result<(), ApiError> {
 }
 
 /// Percent-encodes all but the unreserved characters of RFC 3986, section 2.3.
-fn percent_encode(text: &str, into: &mut String) {
+pub(crate) fn percent_encode(text: &str, into: &mut String) {
     for byte in text.bytes() {
         if byte.is_ascii_alphanumeric() || b"-._~".contains(&byte) {
             into.push(char::from(byte));
@@ -265,6 +281,20 @@ mod tests {
         let mut read = Parameters::read("width=1&width=2", KNOWN);
         assert_eq!(read.number("width", 1_u32, 99), None);
         assert!(read.finish().is_err());
+    }
+
+    #[test]
+    fn an_ordered_list_keeps_its_order_in_the_canonical_query_and_takes_no_value_twice() {
+        let canonical = |query: &str| {
+            let mut read = Parameters::read(query, KNOWN);
+            let given = read.ordered("card");
+            (given, read.canonical(&[]), read.finish().is_ok())
+        };
+        let given = vec!["b".to_owned(), "a".to_owned()];
+        assert_eq!(canonical("card=b,a"), (given, "card=b%2Ca".to_owned(), true));
+        assert_eq!(canonical("card=b&card=a"), canonical("card=b,a"));
+        assert_ne!(canonical("card=a,b").1, canonical("card=b,a").1);
+        assert!(!canonical("card=a,b,a").2 && !canonical("card=a,").2);
     }
 
     #[test]

@@ -7,7 +7,8 @@ use actix_web::{FromRequest, Handler, Resource, Responder, web};
 use crate::auth::access::require_submitter;
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, documents, facts, health, medians, playable, precision, proposals, rules, runs, tracks,
+    batch, catalogue, compare, documents, facts, health, medians, playable, precision, proposals, rules,
+    runs, tracks,
 };
 use crate::middleware::deadline::deadline;
 
@@ -30,6 +31,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/runs/{id}/judgements", runs::find_judgements))
         .service(read("/v1/runs/{id}/frame-times", runs::find_frame_times).wrap(Compress::default()))
         .service(read("/v1/medians", medians::list_medians))
+        .service(read("/v1/compare", compare::find_comparison))
         .service(read("/v1/facts", facts::list_facts))
         .service(read("/v1/precision", precision::list_precision))
         .service(read("/v1/precision/rules", precision::list_rule_records))

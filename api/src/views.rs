@@ -9,4 +9,5 @@ pub mod batch;
 pub mod table;
 pub mod playable;
 pub mod precision;
+pub mod compare;
 pub mod list;

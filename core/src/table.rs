@@ -18,6 +18,7 @@ pub mod changes;
 pub mod context;
 pub mod playable;
 pub mod track;
+pub mod compare;
 pub mod precision;
 mod sittings;
 pub mod rules;

@@ -7,6 +7,7 @@ mod submit;
 mod extremes;
 mod medians;
 mod precision;
+mod compare;
 mod facts;
 mod errors;
 mod openapi;

@@ -3,6 +3,7 @@
 
 use serde_json::Value;
 use wearmark_core::policy::Policy;
+use wearmark_core::table::compare::{CompareQuery, compare};
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::track::{Subject, Track, track};
 
@@ -65,6 +66,35 @@ fn the_reference_does_not_turn_the_ranking_and_ratios_multiply() {
         assert!(time(track, "Z") < time(track, "M") && time(track, "M") < time(track, "R"));
     }
     assert!((time(&by_r, "M") * time(&by_m, "Z") - time(&by_r, "Z")).abs() < 1e-12);
+}
+
+/// Machines as cards: the overall ratio of a comparison is the same mean.
+#[test]
+fn a_comparison_of_cards_is_the_geometric_mean_of_fleming_and_wallace() {
+    let case = &items("11-means-of-ratios", "normalised_means")[0];
+    let mut facts = Vec::new();
+    for machine in MACHINES {
+        for (program, time) in numbers(&case.input("times")[machine]).into_iter().enumerate() {
+            let mut fact = fact(facts.len(), "contributor", machine, 1e6 / time);
+            fact.identity.workload = format!("program {program}");
+            facts.push(fact);
+        }
+    }
+    let frame = RunFrame::new(&facts).unwrap();
+    let mut checked = 0;
+    for base in ["R", "M"] {
+        let others = MACHINES.iter().filter(|m| **m != base);
+        let cards = std::iter::once(&base).chain(others).map(|m| (*m).to_owned()).collect();
+        let found = compare(&frame, &CompareQuery::of(cards), &Policy::published()).unwrap();
+        for against in &found.cards {
+            let key = format!("geometric_{}_over_{base}", against.card);
+            // Rates are compared, and the publication has times.
+            checked += usize::from(case.meets(&key, &[1.0 / against.mean_fps.ratio.unwrap()]));
+            assert_eq!((against.configurations_matched, against.mean_fps.workloads), (5, 5));
+            assert_eq!(against.mean_fps.from, None, "one contributor has no interval");
+        }
+    }
+    assert_eq!(checked, 4);
 }
 
 #[test]

@@ -44,6 +44,21 @@ pub struct TablePolicy {
     pub full_contributors: u32,
     /// The prior of a matched ln ratio between contributors: sqrt(2) x 1.57 %, two runs of one bench. Same source.
     pub matched_prior: Prior,
+    /// The same of a matched ln ratio of 1% lows, which vary by another 0.045 from run to run (see `prior_low`):
+    /// sqrt(2) x sqrt(0.0157^2 + 0.045^2).
+    pub matched_prior_low: Prior,
+    /// Fewest and most cards of one comparison: below two there is nothing to compare, and eight rows and their
+    /// configurations are what a reader can take in (chosen).
+    pub compare_cards: [u32; 2],
+    /// Configurations that two cards must share before one figure is stated for them. Chosen: with one or two a
+    /// single odd setting would be the verdict on a card.
+    pub compare_configurations: u32,
+    /// Workloads that they must share, likewise. Chosen: one workload says nothing about the others, since cards
+    /// differ by workload more than benches do.
+    pub compare_workloads: u32,
+    /// Workloads from which the figure has an interval: of two the spread between workloads has one degree of
+    /// freedom, and the interval (t = 12.7) would say nothing.
+    pub compare_interval_workloads: u32,
 }
 
 impl TablePolicy {
@@ -63,6 +78,11 @@ impl TablePolicy {
             interval_contributors: 2,
             full_contributors: 4,
             matched_prior: Prior { sd: 0.0222, df: 8.0 },
+            matched_prior_low: Prior { sd: 0.0674, df: 8.0 },
+            compare_cards: [2, 8],
+            compare_configurations: 3,
+            compare_workloads: 2,
+            compare_interval_workloads: 3,
         }
     }
 }

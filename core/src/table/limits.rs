@@ -8,7 +8,6 @@ use polars::prelude::*;
 use super::columns::*;
 use super::keys::codes;
 use super::medians::MediansQuery;
-use super::pool::Pooled;
 use crate::error::CoreError;
 use crate::judge::Rung;
 use crate::ladder::{self, LimitedBy};
@@ -16,13 +15,13 @@ use crate::ladder::{self, LimitedBy};
 /// Codes of a group's keys: configuration, driver, build, platform; zero where the query does not split.
 pub(super) type GroupKey = [u32; 4];
 
-/// The limit of each group that has a ladder. Benches that disagree make it `mixed`.
+/// The limit of each group that has a ladder in the given runs of all resolutions. Benches that disagree make it `mixed`.
 pub(super) fn limits(
-    pooled: &Pooled,
+    ladder: &DataFrame,
     query: &MediansQuery,
 ) -> Result<HashMap<GroupKey, LimitedBy>, CoreError> {
-    let rungs = rungs(&pooled.ladder)
-        .map_err(|source| CoreError::Table { doing: "reading resolution ladders", source })?;
+    let rungs =
+        rungs(ladder).map_err(|source| CoreError::Table { doing: "reading resolution ladders", source })?;
     let mut limits = HashMap::new();
     for ladder in rungs.chunk_by(|a, b| a.ladder == b.ladder) {
         if ladder.len() < 2 {

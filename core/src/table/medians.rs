@@ -71,6 +71,6 @@ pub enum MediansSort {
 /// When the table engine fails.
 pub fn medians(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> Result<Table, CoreError> {
     let pooled = pool::pool(frame, query, policy)?;
-    let limits = limits::limits(&pooled, query)?;
+    let limits = limits::limits(&pooled.ladder, query)?;
     rows::rows(&pooled, &limits, query, &frame.priors(&policy.table), policy)
 }

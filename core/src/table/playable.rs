@@ -143,7 +143,7 @@ pub fn playable(
     let mut kinds: BTreeMap<(String, String), (Option<WorkloadKind>, Option<SceneKind>)> = BTreeMap::new();
     let own = query_of(query, vec![query.card.clone()]);
     let pooled = pool::pool(frame, &own, &policy)?;
-    let limits = limits::limits(&pooled, &own)?;
+    let limits = limits::limits(&pooled.ladder, &own)?;
     let keys = GroupKeys::of(&pooled).map_err(failed)?;
     let priors = frame.priors(&policy.table);
     let figures = Figures::of(&pooled.groups, &priors, query.definition, &policy).map_err(failed)?;
