@@ -46,8 +46,10 @@ impl IndexCell {
 
 impl Known {
     fn catch_up(&mut self, conn: &mut Conn) -> Result<(), StorageError> {
+        /// Number, signs, keys, anchors.
+        type Row = (i64, Vec<u8>, Vec<u8>, Vec<u8>);
         loop {
-            let rows: Vec<(i64, Vec<u8>, Vec<u8>, Vec<u8>)> = fingerprints::table
+            let rows: Vec<Row> = fingerprints::table
                 .filter(fingerprints::pass.gt(self.last))
                 .order(fingerprints::pass)
                 .limit(CHUNK)

@@ -149,7 +149,7 @@ pub fn playable(
     let figures = Figures::of(&pooled.groups, &priors, query.definition, &policy).map_err(failed)?;
     let cells = codes(&pooled.groups, CELL).map_err(failed)?;
     let word = |words: &Words, place: usize| words.at(place).unwrap_or_default().to_owned();
-    for place in 0..pooled.groups.height() {
+    for (place, cell) in cells.iter().enumerate() {
         let (Some(mean_fps), Some(low_fps)) = (figures.mean[place].value, figures.low[place].value) else {
             continue;
         };
@@ -175,7 +175,7 @@ pub fn playable(
             low_to: low.interval.map(|i| i.1),
             margin_percent: judge.margin(kind, low_fps),
             contributors: low.contributors,
-            limited_by: limits.get(&[cells[place], 0, 0, 0]).map(|l| l.as_str().to_owned()),
+            limited_by: limits.get(&[*cell, 0, 0, 0]).map(|l| l.as_str().to_owned()),
         };
         kinds.insert(scene.clone(), kind);
         scenes.entry(scene).or_default().push(settings);

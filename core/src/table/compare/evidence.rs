@@ -37,6 +37,9 @@ pub(super) struct Configuration {
     pub(super) sites: Vec<Option<Site>>,
 }
 
+/// Mean fps and 1% low of each run, by bench.
+type OfBenches = BTreeMap<u32, Vec<[Option<f64>; 2]>>;
+
 /// What was measured of one card at one configuration.
 #[derive(Default)]
 pub(super) struct Site {
@@ -44,7 +47,7 @@ pub(super) struct Site {
     /// Whether resolution ladders say that the platform was measured, not the card.
     pub(super) platform_limited: bool,
     /// By contributor, then bench: mean fps and 1% low of each run. The numbers are ranks of the names.
-    figures: BTreeMap<u32, BTreeMap<u32, Vec<[Option<f64>; 2]>>>,
+    figures: BTreeMap<u32, OfBenches>,
 }
 
 /// Which of a run's figures.
