@@ -20,9 +20,9 @@ use super::table::Definition;
                   contributors measured both cards on one bench, their ratios are taken, since what the bench does \
                   cancels. Workloads weigh the same, however many configurations each has. Configurations at which \
                   the platform held a card back are left out and counted. Too few matches get no figure.",
-    after_help = "Examples:\n  wearmark compare pelloram-lantern-27 draywick-kiln-ochre\n  \
-                  wearmark compare pelloram-lantern-27 draywick-kiln-ochre --workload nine-weirs --configurations\n  \
-                  wearmark compare pelloram-lantern-27 draywick-kiln-ochre --across-platforms --json"
+    after_help = "Examples:\n  wearmark compare pelloram-lantern-27 draywick-kiln-russet-4g\n  \
+                  wearmark compare pelloram-lantern-27 draywick-kiln-russet-4g --workload nine-weirs --configurations\n  \
+                  wearmark compare pelloram-lantern-27 draywick-kiln-russet-4g --across-platforms --json"
 )]
 pub struct Compare {
     /// Card ids, two to eight; all others are compared with the first
