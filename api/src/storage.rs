@@ -50,9 +50,8 @@ use wearmark_core::series::fingerprint::Index;
 use wearmark_core::table::rules::Stopped;
 use wearmark_core::table::spread::Priors;
 
-use crate::auth::password::{self, Costs};
+use crate::auth::password::Costs;
 
-use accounts::{Account, Role};
 use audit::Entry;
 use blobs::{BlobStore, FolderStore};
 use catalogue::ImportCounts;
@@ -158,94 +157,6 @@ impl Storage {
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
         self.0.frames.at(self.revision(), || self.reader())
-    }
-
-    /// Makes an account.
-    ///
-    /// # Errors
-    /// When the name is taken or not fit for one, the password is too short or too long, or the database fails.
-    pub fn create_account(
-        &self,
-        name: &str,
-        password: &str,
-        role: Role,
-        now: DateTime<Utc>,
-    ) -> Result<Account, StorageError> {
-        accounts::check_name(name)?;
-        let hash = password::hash(password, self.0.password_costs).map_err(StorageError::Password)?;
-        let account =
-            Account { id: AccountId::new(), name: name.to_owned(), role, created_at: time::cut(now) };
-        self.write("making an account", move |tx| {
-            accounts::insert(tx.conn, &account, &hash)?;
-            Entry::account_created(&account).write(tx.conn, now)?;
-            Ok(account)
-        })
-        .wait()
-    }
-
-    /// All accounts by name.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn accounts(&self) -> Result<Vec<Account>, StorageError> {
-        accounts::all(&mut *self.reader()?)
-    }
-
-    /// The account of that name.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn account_by_name(&self, name: &str) -> Result<Option<Account>, StorageError> {
-        Ok(accounts::by_name(&mut *self.reader()?, name)?.map(|(account, _)| account))
-    }
-
-    /// The account of that name if the password is its own.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn account_by_password(&self, name: &str, password: &str) -> Result<Option<Account>, StorageError> {
-        let found = accounts::by_name(&mut *self.reader()?, name)?;
-        Ok(found.filter(|(_, hash)| password::verify(password, hash)).map(|(account, _)| account))
-    }
-
-    /// Makes a bearer token: `wm_` and 64 hexadecimal digits, 256 random bits. Only its SHA-256 is stored, so
-    /// this is the one time it can be seen.
-    ///
-    /// # Errors
-    /// When there is no such account, or the database fails.
-    pub fn create_token(
-        &self,
-        account: &AccountId,
-        label: &str,
-        now: DateTime<Utc>,
-    ) -> Result<String, StorageError> {
-        let (token, hash) = accounts::new_token();
-        let (account, label) = (account.clone(), label.to_owned());
-        self.write("making a token", move |tx| {
-            accounts::insert_token(tx.conn, &hash, &account, &label, now)?;
-            Entry::token_created(&account, &label).write(tx.conn, now)?;
-            Ok(token)
-        })
-        .wait()
-    }
-
-    /// The account a bearer token belongs to.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn account_of_token(&self, token: &str) -> Result<Option<Account>, StorageError> {
-        if !accounts::is_token(token) {
-            return Ok(None);
-        }
-        let hash = accounts::token_hash(token);
-        if let Some(account) = self.0.tokens.get(&hash) {
-            return Ok(Some(account));
-        }
-        let found = accounts::of_token(&mut *self.reader()?, &hash)?;
-        if let Some(account) = &found {
-            self.0.tokens.keep(hash, account.clone());
-        }
-        Ok(found)
     }
 
     /// A run in full, but for its frame times.

@@ -173,6 +173,8 @@ fn what_a_card_plays_comes_in_every_form_and_heeds_its_target() {
         .map(|s| s["settings"].as_array().unwrap().iter().filter(|s| s["measured"] == true).count())
         .sum();
     assert!(measured > 0, "{plays}");
+    let runs = app.anonymous().get(plays["runs"].as_str().unwrap()).expect(200).json();
+    assert!(!runs["rows"].as_array().unwrap().is_empty(), "the runs behind it");
     // Whatever plays at 1000 fps was not measured by us.
     let high = app.anonymous().get(&format!("{path}?target=1000&estimates=no")).expect(200).json();
     for scene in high["scenes"].as_array().unwrap() {

@@ -39,7 +39,7 @@ const LINKS: [(&str, &str); 17] = [
     ("/v1/facts", "One row an accepted run: what the medians are computed from"),
     ("/v1/precision", "How well runs repeat and contributors agree"),
     ("/v1/precision/rules", "How many runs each rule stopped, and what became of them"),
-    ("/v1/cards", "Cards; each has a track over driver releases"),
+    ("/v1/cards", "Cards; each has a track over driver releases, and what it still plays"),
     ("/v1/chips", "Chips"),
     ("/v1/drivers", "Driver releases"),
     ("/v1/cpus", "Processors"),

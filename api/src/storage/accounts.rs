@@ -6,12 +6,14 @@ use diesel::result::{DatabaseErrorKind, Error};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
+use super::audit::Entry;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::ids::AccountId;
 use super::rows::odd;
 use super::tables::{accounts, tokens};
-use super::{canonical, time};
+use super::{Storage, canonical, time};
+use crate::auth::password;
 
 /// What every token begins with, so that a leaked one is recognised for what it is.
 const TOKEN_PREFIX: &str = "wm_";
@@ -75,6 +77,96 @@ impl AccountRow {
             role: Role::parse(&self.role).ok_or_else(|| odd("role", &self.role))?,
             created_at: time::from_stored(self.created_at),
         })
+    }
+}
+
+impl Storage {
+    /// Makes an account.
+    ///
+    /// # Errors
+    /// When the name is taken or not fit for one, the password is too short or too long, or the database fails.
+    pub fn create_account(
+        &self,
+        name: &str,
+        password: &str,
+        role: Role,
+        now: DateTime<Utc>,
+    ) -> Result<Account, StorageError> {
+        check_name(name)?;
+        let hash = password::hash(password, self.0.password_costs).map_err(StorageError::Password)?;
+        let account =
+            Account { id: AccountId::new(), name: name.to_owned(), role, created_at: time::cut(now) };
+        self.write("making an account", move |tx| {
+            insert(tx.conn, &account, &hash)?;
+            Entry::account_created(&account).write(tx.conn, now)?;
+            Ok(account)
+        })
+        .wait()
+    }
+
+    /// All accounts by name.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn accounts(&self) -> Result<Vec<Account>, StorageError> {
+        all(&mut *self.reader()?)
+    }
+
+    /// The account of that name.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn account_by_name(&self, name: &str) -> Result<Option<Account>, StorageError> {
+        Ok(by_name(&mut *self.reader()?, name)?.map(|(account, _)| account))
+    }
+
+    /// The account of that name if the password is its own.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn account_by_password(&self, name: &str, password: &str) -> Result<Option<Account>, StorageError> {
+        let found = by_name(&mut *self.reader()?, name)?;
+        Ok(found.filter(|(_, hash)| password::verify(password, hash)).map(|(account, _)| account))
+    }
+
+    /// Makes a bearer token: `wm_` and 64 hexadecimal digits, 256 random bits. Only its SHA-256 is stored, so
+    /// this is the one time it can be seen.
+    ///
+    /// # Errors
+    /// When there is no such account, or the database fails.
+    pub fn create_token(
+        &self,
+        account: &AccountId,
+        label: &str,
+        now: DateTime<Utc>,
+    ) -> Result<String, StorageError> {
+        let (token, hash) = new_token();
+        let (account, label) = (account.clone(), label.to_owned());
+        self.write("making a token", move |tx| {
+            insert_token(tx.conn, &hash, &account, &label, now)?;
+            Entry::token_created(&account, &label).write(tx.conn, now)?;
+            Ok(token)
+        })
+        .wait()
+    }
+
+    /// The account a bearer token belongs to.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn account_of_token(&self, token: &str) -> Result<Option<Account>, StorageError> {
+        if !is_token(token) {
+            return Ok(None);
+        }
+        let hash = token_hash(token);
+        if let Some(account) = self.0.tokens.get(&hash) {
+            return Ok(Some(account));
+        }
+        let found = of_token(&mut *self.reader()?, &hash)?;
+        if let Some(account) = &found {
+            self.0.tokens.keep(hash, account.clone());
+        }
+        Ok(found)
     }
 }
 

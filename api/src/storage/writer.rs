@@ -239,3 +239,48 @@ impl<S: Surroundings> Loop<S> {
         }
     }
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicUsize, Ordering};
+
+    use super::*;
+
+    struct Counting(Arc<AtomicUsize>);
+
+    impl Surroundings for Counting {
+        fn begin(&mut self, _: &mut Conn) -> Result<Change, StorageError> {
+            Ok(Change { last: 7, tables: 7, catalogue: false, references: false })
+        }
+        fn committed(&mut self, _: &mut Conn, _: Change) {}
+        fn undone(&mut self) {
+            self.0.fetch_add(1, Ordering::SeqCst);
+        }
+    }
+
+    /// What is kept in memory is costly to read again, so that whoever sends duplicates must not cause it.
+    #[test]
+    fn only_a_step_that_numbered_a_change_makes_memory_forget_when_it_fails() {
+        let folder = tempfile::tempdir().unwrap();
+        let database = folder.path().join("db");
+        let undone = Arc::new(AtomicUsize::new(0));
+        let conn = connection::open(&database).unwrap();
+        let writer = Writer::start(database, conn, Counting(Arc::clone(&undone))).unwrap();
+        let step = |numbered: bool, fails: bool| {
+            let ticket = writer.write("trying", move |tx| {
+                if numbered {
+                    tx.change.next();
+                }
+                if fails { Err(StorageError::Busy) } else { Ok(()) }
+            });
+            assert_eq!(ticket.wait().is_err(), fails);
+            undone.load(Ordering::SeqCst)
+        };
+        assert_eq!(step(true, false), 0);
+        assert_eq!(step(false, true), 0, "nothing was changed that could be undone");
+        assert_eq!(step(true, true), 1);
+        writer.close();
+    }
+}

@@ -27,7 +27,7 @@ impl PlayableView {
     pub fn new(revision: i64, definition: &'static str, playable: Playable) -> PlayableView {
         let Playable { card, scenes } = playable;
         // A card's id is made of letters, digits and hyphens.
-        let runs = format!("/v1/facts?card={card}");
+        let runs = format!("/v1/runs?card={card}&verdict=accepted");
         PlayableView { revision, card, definition, scenes, runs }
     }
 }
