@@ -30,6 +30,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/runs/{id}", runs::find_run))
         .service(read("/v1/runs/{id}/judgements", runs::find_judgements))
         .service(read("/v1/runs/{id}/frame-times", runs::find_frame_times).wrap(Compress::default()))
+        .service(read("/v1/runs/{id}/plot.svg", runs::find_plot).wrap(Compress::default()))
         .service(read("/v1/medians", medians::list_medians))
         .service(read("/v1/compare", compare::find_comparison))
         .service(read("/v1/facts", facts::list_facts))

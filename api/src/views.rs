@@ -5,6 +5,7 @@ pub mod finding;
 pub mod judgement;
 pub mod shapes;
 pub mod run;
+pub mod plot;
 pub mod batch;
 pub mod table;
 pub mod playable;

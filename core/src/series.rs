@@ -21,6 +21,7 @@ mod background;
 mod copied;
 mod noise;
 mod repeat;
+pub mod envelope;
 pub mod fingerprint;
 pub mod reference;
 

@@ -49,6 +49,16 @@ fn a_sound_run_is_judged_stored_and_read_back_as_submitted() {
     let times = app.anonymous().get(stored["frame_times"].as_str().unwrap()).expect(200).json();
     let back: Vec<Vec<f64>> = serde_json::from_value(times["frame_times_ms"].clone()).unwrap();
     assert_eq!(back, passes, "frame times come back bit for bit");
+    let plot = app.anonymous().get(&format!("/v1/runs/{id}/plot.svg")).expect(200);
+    assert_eq!(plot.header("content-type"), Some("image/svg+xml"));
+    let svg = plot.text();
+    assert_eq!(svg.matches("<polyline").count(), 3, "{svg}");
+    assert!(svg.contains(&format!(
+        "Pass 1: mean {:.1} fps",
+        1000.0 * passes[0].len() as f64 / passes[0].iter().sum::<f64>()
+    )));
+    assert!(svg.contains(stored["frame_times"].as_str().unwrap()), "where the figures are");
+    app.anonymous().get(&format!("/v1/runs/r-{}/plot.svg", "0".repeat(32))).problem(404, "not-found");
 }
 
 #[test]

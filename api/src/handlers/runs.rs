@@ -6,6 +6,7 @@ use chrono::Utc;
 use sha2::{Digest, Sha256};
 use utoipa::IntoParams;
 use wearmark_core::run::Outcome;
+use wearmark_core::series::envelope::envelope;
 use wearmark_core::verdict::Verdict;
 
 use super::{blocking, found, intake_error, json};
@@ -20,6 +21,7 @@ use crate::storage::ids::{AccountId, RunId};
 use crate::storage::runs::RunFilter;
 use crate::views::judgement::{JudgedView, JudgementsView};
 use crate::views::list::RunList;
+use crate::views::plot::{self, PassPlot};
 use crate::views::problem::Problem;
 use crate::views::run::{FrameTimesView, ReceiptView, RunRowView, RunView};
 use crate::views::shapes::RunDocument;
@@ -257,4 +259,55 @@ pub async fn find_frame_times(
     let times =
         blocking(&state, "reading frame times", move |s| s.intake.storage.frame_times(&wanted)).await?;
     Ok(json(&FrameTimesView { frame_times_ms: found(times, "run", &id)?, run: id.into() }))
+}
+
+/// The frame times of a run as a plot: over time, pass by pass, with its figures in words.
+#[utoipa::path(get, path = "/v1/runs/{id}/plot.svg", tag = "runs", params(("id" = String, Path, description = "Run id", pattern = "^r-[0-9a-f]{32}$")),
+    responses((status = 200, body = String, content_type = "image/svg+xml"), crate::openapi::Entry))]
+pub async fn find_plot(
+    state: Data<State>,
+    id: Path<RunId>,
+    request: HttpRequest,
+) -> Result<HttpResponse, ApiError> {
+    /// Stretches of a pass: one a unit of the plot's width would be more than can be seen.
+    const STRETCHES: usize = 320;
+    query::none(request.query_string())?;
+    let id = id.into_inner();
+    let wanted = id.clone();
+    let svg = blocking(&state, "drawing a run", move |state| {
+        let storage = &state.intake.storage;
+        let (Some(run), Some(times)) = (storage.find_run(&wanted)?, storage.frame_times(&wanted)?) else {
+            return Ok(None);
+        };
+        // Passes without frame times have no figures of their own.
+        let mut figures = run.statistics.passes.iter();
+        let passes: Vec<PassPlot> = times
+            .iter()
+            .map(|times| {
+                let figures = if times.is_empty() { None } else { figures.next() };
+                PassPlot {
+                    stretches: envelope(times, STRETCHES),
+                    mean_fps: figures.map(|f| f.mean_fps),
+                    low_fps: figures.map(|f| f.low_percentile_fps),
+                }
+            })
+            .collect();
+        let identity = &run.identity;
+        let about = format!(
+            "{}, {}, {}, {} at {}x{}, {}",
+            identity.card,
+            identity.workload,
+            identity.scene,
+            identity.preset,
+            identity.width,
+            identity.height,
+            identity.driver
+        );
+        Ok(Some(plot::frame_times(&about, &format!("/v1/runs/{wanted}/frame-times"), &passes)))
+    })
+    .await?;
+    Ok(HttpResponse::Ok()
+        .insert_header(("cache-control", "public, no-cache"))
+        .content_type("image/svg+xml")
+        .body(found(svg, "run", &id)?))
 }
