@@ -16,7 +16,7 @@ use wearmark_core::table::filters::Filters;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, medians};
 use wearmark_core::table::precision::{PrecisionQuery, precision};
-use wearmark_core::table::track::{Subject, track};
+use wearmark_core::table::track::{Subject, TrackQuery, track};
 
 /// The generator of Steele, Lea and Flood 2014 (SplitMix64): enough to spread rows.
 struct Random(u64);
@@ -122,7 +122,9 @@ fn main() {
     time("medians, all cards, by driver", 15, || medians(&frame, &all, &policy).unwrap());
     time("medians, all cards, drivers pooled", 15, || medians(&frame, &pooled, &policy).unwrap());
     time("medians, one card, by driver", 30, || medians(&frame, &one, &policy).unwrap());
-    time("track of one card", 30, || track(&frame, Subject::Card("card-7"), None, &policy).unwrap());
+    time("track of one card", 30, || {
+        track(&frame, Subject::Card("card-7"), &TrackQuery::default(), &policy).unwrap()
+    });
     let precise = PrecisionQuery::default();
     time("precision, all workloads", 15, || precision(&frame, &precise, &policy).unwrap());
     let by_card = PrecisionQuery { by_card: true, ..PrecisionQuery::default() };

@@ -151,6 +151,8 @@ fn a_track_comes_in_every_form_and_an_unknown_reference_is_named() {
     assert_eq!(other["reference"], drivers[1].as_str());
     app.anonymous().get(&format!("{path}?reference=otterwick-5.3")).problem(422, "unprocessable-query");
     assert!(track["holds_up"]["verdict"].is_string() && track["looks"].is_u64(), "{track}");
+    let none = app.anonymous().get(&format!("{path}?workload=nothing")).expect(200).json();
+    assert!(none["points"].as_array().unwrap().is_empty(), "{none}");
     let chip = app.anonymous().get("/v1/cards/otterwick-burrow-2").expect(200).json()["chip"].clone();
     let of_chip = app.anonymous().get(&format!("/v1/chips/{}/track", chip.as_str().unwrap())).expect(200);
     assert_eq!(of_chip.json()["points"], track["points"]);

@@ -5,7 +5,7 @@ use serde_json::Value;
 use wearmark_core::policy::Policy;
 use wearmark_core::table::compare::{CompareQuery, compare};
 use wearmark_core::table::frame::RunFrame;
-use wearmark_core::table::track::{Subject, Track, track};
+use wearmark_core::table::track::{Subject, Track, TrackQuery, track};
 
 use crate::cases::{items, numbers};
 use crate::facts::fact;
@@ -38,7 +38,9 @@ fn the_index_is_the_geometric_mean_of_fleming_and_wallace() {
     let frame = frame(case.input("times"));
     let mut checked = 0;
     for reference in ["R", "M"] {
-        let track = track(&frame, Subject::Card("card"), Some(reference), &Policy::published()).unwrap();
+        let track =
+            track(&frame, Subject::Card("card"), &TrackQuery::against(reference), &Policy::published())
+                .unwrap();
         for machine in MACHINES {
             let key = format!("geometric_{machine}_over_{reference}");
             checked += usize::from(case.meets(&key, &[time(&track, machine)]));
@@ -59,7 +61,7 @@ fn the_reference_does_not_turn_the_ranking_and_ratios_multiply() {
     let case = &items("11-means-of-ratios", "normalised_means")[0];
     let frame = frame(case.input("times"));
     let over = |reference: &str| {
-        track(&frame, Subject::Card("card"), Some(reference), &Policy::published()).unwrap()
+        track(&frame, Subject::Card("card"), &TrackQuery::against(reference), &Policy::published()).unwrap()
     };
     let (by_r, by_m) = (over("R"), over("M"));
     for track in [&by_r, &by_m] {
@@ -114,7 +116,8 @@ fn a_contributor_with_many_benches_weighs_as_one() {
     measure("bo", 0, "old", 100.0);
     measure("bo", 0, "new", 90.0);
     let frame = RunFrame::new(&facts).unwrap();
-    let track = track(&frame, Subject::Card("card"), Some("old"), &Policy::published()).unwrap();
+    let track =
+        track(&frame, Subject::Card("card"), &TrackQuery::against("old"), &Policy::published()).unwrap();
     let new = track.points.iter().find(|p| p.driver == "new").unwrap();
     assert!((new.index.unwrap() - 100.0 * (1.2_f64 * 0.9).sqrt()).abs() < 1e-9);
     assert_eq!((new.matches, new.benches, new.contributors), (10, 10, 2));
@@ -132,7 +135,8 @@ fn unlike_builds_of_the_workload_are_matched_with_more_doubt() {
     };
     let width = |old: Option<&str>, new: Option<&str>| {
         let frame = RunFrame::new(&[built(1, "old", old, 50.0), built(2, "new", new, 55.0)]).unwrap();
-        let track = track(&frame, Subject::Card("card"), Some("old"), &Policy::published()).unwrap();
+        let track =
+            track(&frame, Subject::Card("card"), &TrackQuery::against("old"), &Policy::published()).unwrap();
         let point = track.points.iter().find(|p| p.driver == "new").unwrap();
         assert!((point.index.unwrap() - 110.0).abs() < 1e-9, "{old:?} {new:?}");
         (point.index_high.unwrap() / point.index_low.unwrap()).ln()

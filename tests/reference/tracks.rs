@@ -5,7 +5,7 @@ use wearmark_core::fact::RunFact;
 use wearmark_core::policy::Policy;
 use wearmark_core::statistics::multiplicity::benjamini_hochberg;
 use wearmark_core::table::frame::RunFrame;
-use wearmark_core::table::track::{Subject, Track, release_changes, track};
+use wearmark_core::table::track::{Subject, Track, TrackQuery, release_changes, track};
 
 use crate::cases::{items, numbers};
 use crate::facts::{Random, fact};
@@ -83,7 +83,7 @@ impl World {
 
     fn track(&self, random: &mut Random) -> Track {
         let frame = RunFrame::new(&self.facts(random)).unwrap();
-        track(&frame, Subject::Card("card"), None, &Policy::published()).unwrap()
+        track(&frame, Subject::Card("card"), &TrackQuery::default(), &Policy::published()).unwrap()
     }
 }
 
@@ -188,14 +188,26 @@ fn a_workload_that_no_longer_starts_cuts_a_card_off() {
             measure(who, driver, "two", (driver < 3).then_some(40.0));
         }
     }
-    let track =
-        track(&RunFrame::new(&facts).unwrap(), Subject::Card("card"), None, &Policy::published()).unwrap();
+    let track = track(
+        &RunFrame::new(&facts).unwrap(),
+        Subject::Card("card"),
+        &TrackQuery::default(),
+        &Policy::published(),
+    )
+    .unwrap();
     assert_eq!(track.holds_up.verdict, "cut off", "{:?}", track.holds_up);
     assert_eq!(track.failures.len(), 1);
     let span = &track.failures[0];
     assert_eq!((span.first.as_str(), span.last.as_str()), ("release 03", "release 04"));
     assert_eq!((span.runs, span.contributors, span.releases, span.over), (6, 3, 2, false));
     assert_eq!(span.builds, ["1", "2"]);
+    // Who does not play it is not concerned.
+    let frame = RunFrame::new(&facts).unwrap();
+    let query = TrackQuery { workloads: &["one".to_owned()], ..TrackQuery::default() };
+    let one = wearmark_core::table::track::track(&frame, Subject::Card("card"), &query, &Policy::published())
+        .unwrap();
+    assert_eq!((one.holds_up.verdict.as_str(), one.failures.len()), ("steady", 0), "{:?}", one.holds_up);
+    assert!(one.points.iter().all(|p| p.workloads == 1));
     // Releases on which nothing fails are the ones to install.
     assert!(["release 01", "release 02"].contains(&track.holds_up.best_release.as_deref().unwrap()));
 
@@ -209,7 +221,7 @@ fn a_workload_that_no_longer_starts_cuts_a_card_off() {
     let track = wearmark_core::table::track::track(
         &RunFrame::new(&again).unwrap(),
         Subject::Card("card"),
-        None,
+        &TrackQuery::default(),
         &Policy::published(),
     );
     let track = track.unwrap();
@@ -244,7 +256,7 @@ fn what_one_release_did_is_told_of_every_card_in_both_directions() {
     assert_eq!(word("stays"), None);
     assert!(release_changes(&frame, "release 99", &policy).unwrap().is_empty());
     // Over all cards with the chip the two cancel.
-    let of_chip = track(&frame, Subject::Chip("chip"), None, &policy).unwrap();
+    let of_chip = track(&frame, Subject::Chip("chip"), &TrackQuery::default(), &policy).unwrap();
     assert_eq!((of_chip.card, of_chip.chip.as_deref()), (None, Some("chip")));
     let change = of_chip.changes.iter().find(|c| c.workload.is_none() && c.driver == "release 06");
     assert!(change.is_none_or(|c| c.percent.abs() < 5.0), "{change:?}");

@@ -15,7 +15,8 @@ use super::report::wrapped;
 #[command(
     long_about = "Prints how a card holds up over driver releases: an index against a reference release (100), from \
                   matched evidence only (same bench, workload, scene and settings), and what failed on each release.",
-    after_help = "Examples:\n  wearmark track draywick-kiln-ochre\n  wearmark track draywick-kiln-ochre --reference draywick-7.3 --json\n\n\
+    after_help = "Examples:\n  wearmark track draywick-kiln-ochre\n  wearmark track draywick-kiln-ochre --reference draywick-7.3 --json\n  \
+                  wearmark track draywick-kiln-ochre --workload nine-weirs,peatlight\n\n\
                   Caution: rendering faults can flash. People with photosensitive epilepsy should not watch for them."
 )]
 pub struct TrackArgs {
@@ -27,6 +28,9 @@ pub struct TrackArgs {
     /// Driver release id at which the index is 100 [default: the one with the most matched evidence]
     #[arg(long, value_name = "DRIVER")]
     pub reference: Option<String>,
+    /// Workload ids that count, for example those you play [default: all]
+    #[arg(long, value_delimiter = ',', value_name = "ID")]
+    pub workload: Vec<String>,
     /// JSON instead of text
     #[arg(long, conflicts_with = "csv")]
     pub json: bool,
@@ -47,7 +51,9 @@ impl TrackArgs {
         let client = Client::new(&self.server.server, None)?;
         let what = if self.chip { "chips" } else { "cards" };
         let path = format!("/v1/{what}/{}/track", encoded(&self.card));
-        let query: Vec<_> = self.reference.iter().map(|reference| ("reference", reference.clone())).collect();
+        let mut query: Vec<_> =
+            self.reference.iter().map(|reference| ("reference", reference.clone())).collect();
+        query.extend(self.workload.iter().map(|id| ("workload", id.clone())));
         if self.csv {
             output::data(&client.get(&path, &query, "text/csv")?.success()?.body)?;
             return Ok(Outcome::Done);

@@ -3,7 +3,7 @@
 use actix_web::web::{Data, Path};
 use actix_web::{HttpRequest, HttpResponse};
 use utoipa::IntoParams;
-use wearmark_core::table::track::{Subject, release_changes, track, track_table};
+use wearmark_core::table::track::{Subject, TrackQuery, release_changes, track, track_table};
 
 use super::{found, storage_error};
 use crate::error::ApiError;
@@ -22,6 +22,8 @@ pub(crate) struct TrackParameters {
     /// Driver release at index 100; where not given, the one with the most matched evidence.
     #[param(min_length = 1, max_length = 200)]
     reference: Option<String>,
+    /// Workload ids that count; all where not given. Lists may be repeated or joined by commas.
+    workload: Option<Vec<String>>,
     /// `json`, `csv` or `parquet`, in place of `Accept`.
     #[param(pattern = "^(json|csv|parquet)$")]
     format: Option<String>,
@@ -29,7 +31,7 @@ pub(crate) struct TrackParameters {
 
 impl TrackParameters {
     /// All parameters.
-    pub(crate) const NAMES: &'static [&'static str] = &["reference", "format"];
+    pub(crate) const NAMES: &'static [&'static str] = &["reference", "workload", "format"];
 }
 
 /// How a card holds up over its driver releases: index from matched evidence, changes, failures, a verdict.
@@ -72,6 +74,7 @@ async fn answer_track(
 ) -> Result<HttpResponse, ApiError> {
     let mut read = Parameters::read(request.query_string(), TrackParameters::NAMES);
     let reference = read.text("reference");
+    let workloads = read.list("workload");
     let asked_format = read.choice("format", &Format::ALL.map(|f| (f.as_str(), f)));
     let query = read.canonical(&[]);
     read.finish()?;
@@ -85,17 +88,21 @@ async fn answer_track(
         compress: format != Format::Parquet,
     };
     let shared = state.clone();
-    answer::answer(&state, request, asked, move || make(&shared, &whose, reference.as_deref(), format)).await
+    let make = move || {
+        let query = TrackQuery { reference: reference.as_deref(), workloads: &workloads };
+        make(&shared, &whose, &query, format)
+    };
+    answer::answer(&state, request, asked, make).await
 }
 
-fn make(state: &State, whose: &Whose, reference: Option<&str>, format: Format) -> Result<Made, ApiError> {
+fn make(state: &State, whose: &Whose, query: &TrackQuery<'_>, format: Format) -> Result<Made, ApiError> {
     let at = state.intake.storage.frame().map_err(|e| storage_error("reading the frame of runs", &e))?;
     let revision = at.revision;
     let subject = match whose {
         Whose::Card(id) => Subject::Card(id),
         Whose::Chip(id) => Subject::Chip(id),
     };
-    let track = track(&at.frame, subject, reference, &state.intake.policy).map_err(core_error)?;
+    let track = track(&at.frame, subject, query, &state.intake.policy).map_err(core_error)?;
     let body = match format {
         Format::Json => serde_json::to_vec(&TrackView::new(revision, track))
             .map_err(|e| ApiError::internal("writing a track as JSON", &e))?,

@@ -46,7 +46,12 @@ impl Evidence {
         let codes = frame.words().codes(column, &[id.to_owned()]);
         let data = frame.data()?;
         let read = || {
-            let runs = data.lazy().filter(one_of(col(column).to_physical(), codes)).collect()?;
+            let mut wanted = one_of(col(column).to_physical(), codes);
+            if !workloads.is_empty() {
+                let codes = frame.words().codes(WORKLOAD, workloads);
+                wanted = wanted.and(one_of(col(WORKLOAD).to_physical(), codes));
+            }
+            let runs = data.lazy().filter(wanted).collect()?;
             let (releases, place) = releases(&runs)?;
             let (rows, workloads) = rows(&runs, &place, policy)?;
             Ok(Evidence { releases, rows, workloads })

@@ -184,7 +184,7 @@ pub fn playable(
         kinds.entry(scene.clone()).or_insert(kind);
         scenes.entry(scene).or_default().push(settings);
     }
-    let failures = changes::failures(&Evidence::of(frame, Subject::Card(&query.card), &policy)?);
+    let failures = changes::failures(&Evidence::of(frame, Subject::Card(&query.card), &[], &policy)?);
     let scenes = scenes
         .into_iter()
         .map(|((workload, scene), mut settings)| {

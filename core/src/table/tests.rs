@@ -9,7 +9,7 @@ use crate::statistics::Grade;
 use super::filters::Filters;
 use super::frame::RunFrame;
 use super::medians::{MediansQuery, medians};
-use super::track::{Subject, track, track_table};
+use super::track::{Subject, TrackQuery, track, track_table};
 
 fn fact(run: &str, contributor: &str, driver: &str, mean_fps: f64) -> RunFact {
     RunFact {
@@ -137,7 +137,7 @@ fn the_track_takes_matched_benches_only() {
         RunFact { outcome: Outcome::DidNotStart, mean_fps: None, ..fact("6", "cy", "d3", 1.0) },
     ])
     .unwrap();
-    let track = track(&frame, Subject::Card("card"), None, &Policy::published()).unwrap();
+    let track = track(&frame, Subject::Card("card"), &TrackQuery::default(), &Policy::published()).unwrap();
     assert_eq!(track.reference.as_deref(), Some("d1"));
     let drivers: Vec<&str> = track.points.iter().map(|p| p.driver.as_str()).collect();
     assert_eq!(drivers, ["d1", "d2", "d3"]);
@@ -153,6 +153,7 @@ fn the_track_takes_matched_benches_only() {
 #[test]
 fn a_reference_nobody_ran_is_named_in_the_error() {
     let error =
-        track(&three_contributors(), Subject::Card("card"), Some("d9"), &Policy::published()).unwrap_err();
+        track(&three_contributors(), Subject::Card("card"), &TrackQuery::against("d9"), &Policy::published())
+            .unwrap_err();
     assert!(error.to_string().contains("d9"));
 }

@@ -91,7 +91,23 @@ pub enum Subject<'a> {
     Chip(&'a str),
 }
 
-/// The track of a card or chip. Without a `reference` the release with the most matched evidence is taken: the one that shares
+/// What a track is measured against, and on what.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct TrackQuery<'a> {
+    /// Driver release id at index 100; without one that with the most matched evidence.
+    pub reference: Option<&'a str>,
+    /// Workload ids that count; all where empty.
+    pub workloads: &'a [String],
+}
+
+impl<'a> TrackQuery<'a> {
+    /// Against a release, on all workloads.
+    pub fn against(reference: &'a str) -> TrackQuery<'a> {
+        TrackQuery { reference: Some(reference), workloads: &[] }
+    }
+}
+
+/// The track of a card or chip. Without a reference the release with the most matched evidence is taken: the one that shares
 /// most sites with other releases, the older of equals.
 ///
 /// The evidence are sites, a bench at one configuration, with completed runs of default evidence on two releases or
@@ -107,16 +123,16 @@ pub enum Subject<'a> {
 pub fn track(
     frame: &RunFrame,
     subject: Subject<'_>,
-    reference: Option<&str>,
+    query: &TrackQuery<'_>,
     policy: &Policy,
 ) -> Result<Track, CoreError> {
-    let evidence = Evidence::of(frame, subject, policy)?;
+    let evidence = Evidence::of(frame, subject, query.workloads, policy)?;
     let (card, chip) = match subject {
         Subject::Card(id) => (Some(id.to_owned()), None),
         Subject::Chip(id) => (None, Some(id.to_owned())),
     };
     let name = card.as_ref().or(chip.as_ref());
-    let reference = match reference {
+    let reference = match query.reference {
         Some(id) => Some(evidence.with_figures(id).ok_or_else(|| {
             CoreError::Query(format!(
                 "driver release `{id}` has no accepted, completed run of `{}` to compare with",
@@ -159,7 +175,7 @@ pub fn track(
 pub fn release_changes(frame: &RunFrame, driver: &str, policy: &Policy) -> Result<Vec<Change>, CoreError> {
     let mut all = Vec::new();
     for card in super::matched::cards_on(frame, driver)? {
-        let evidence = Evidence::of(frame, Subject::Card(&card), policy)?;
+        let evidence = Evidence::of(frame, Subject::Card(&card), &[], policy)?;
         let panel = Panel::fit(&evidence.rows, evidence.releases.len(), None, &policy.track);
         let own = changes::looked_at(&evidence, panel.as_ref(), policy);
         all.extend(

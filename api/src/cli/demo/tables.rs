@@ -8,7 +8,7 @@ use wearmark_core::catalogue::Catalogue;
 use wearmark_core::policy::Policy;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, MediansSort, medians};
-use wearmark_core::table::track::{Subject, Track, TrackPoint, track};
+use wearmark_core::table::track::{Subject, Track, TrackPoint, TrackQuery, track};
 
 use crate::cli::exit::Failure;
 
@@ -98,7 +98,7 @@ fn word(row: &Value, name: &str) -> String {
 fn telling_track(frame: &RunFrame, catalogue: &Catalogue, policy: &Policy) -> Result<Option<Track>, Failure> {
     let mut best: Option<(u32, Track)> = None;
     for card in &catalogue.document().cards {
-        let track = track(frame, Subject::Card(&card.id), None, policy)
+        let track = track(frame, Subject::Card(&card.id), &TrackQuery::default(), policy)
             .with_context(|| format!("no track of {}", card.id))?;
         let told = tells(&track);
         if best.as_ref().is_none_or(|(most, _)| told > *most) {

@@ -5,7 +5,7 @@ use serde::Serialize;
 use wearmark_core::policy::Policy;
 use wearmark_core::table::changes::Change;
 use wearmark_core::table::frame::RunFrame;
-use wearmark_core::table::track::{Subject, release_changes, track};
+use wearmark_core::table::track::{Subject, TrackQuery, release_changes, track};
 use wearmark_seed_data::World;
 
 use crate::cli::columns::{self, Column};
@@ -69,7 +69,7 @@ pub fn tracked(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Track
     let catalogue = world.catalogue();
     let mut tracked = Tracked::default();
     for card in &catalogue.cards {
-        let track = track(frame, Subject::Card(&card.id), None, policy)
+        let track = track(frame, Subject::Card(&card.id), &TrackQuery::default(), policy)
             .with_context(|| format!("no track of {}", card.id))?;
         tracked.looks += track.looks;
         tracked.called += track.changes.len();
