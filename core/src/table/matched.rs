@@ -37,8 +37,13 @@ pub(super) struct Evidence {
 }
 
 impl Evidence {
-    /// The evidence of a card or of all cards with a chip.
-    pub(super) fn of(frame: &RunFrame, subject: Subject<'_>, policy: &Policy) -> Result<Evidence, CoreError> {
+    /// The evidence of a card or of all cards with a chip, on some workloads, or on all where none is named.
+    pub(super) fn of(
+        frame: &RunFrame,
+        subject: Subject<'_>,
+        workloads: &[String],
+        policy: &Policy,
+    ) -> Result<Evidence, CoreError> {
         let (column, id) = match subject {
             Subject::Card(id) => (CARD, id),
             Subject::Chip(id) => (CHIP, id),
