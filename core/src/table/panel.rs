@@ -72,8 +72,9 @@ impl Panel {
         let connected = connected(rows, releases, reference)?;
         let rows = informative(rows, &connected);
         let design = Design::of(&rows, &connected)?;
-        let (effects, sigma) = design.solve(policy)?;
-        let covariance = design.covariance(sigma, policy)?;
+        let factor = design.factor((policy.noise.sd / policy.build_sd).powi(2))?;
+        let (effects, sigma) = design.solve(&factor, policy);
+        let covariance = design.covariance(&factor, sigma, policy);
         let mut benches: Vec<u32> = rows.iter().map(|row| row.bench).collect();
         benches.sort_unstable();
         benches.dedup();
@@ -255,8 +256,7 @@ impl<'a> Design<'a> {
     }
 
     /// Effects of the releases, and the standard deviation of the residuals, moderated by its prior.
-    fn solve(&self, policy: &TrackPolicy) -> Option<(Vec<f64>, f64)> {
-        let factor = self.factor((policy.noise.sd / policy.build_sd).powi(2))?;
+    fn solve(&self, factor: &[f64], policy: &TrackPolicy) -> (Vec<f64>, f64) {
         let mut effects = vec![0.0; self.parameters];
         for (at, row) in self.rows.iter().enumerate() {
             let y = row.ln_fps - self.means_y[&row.site];
@@ -264,7 +264,7 @@ impl<'a> Design<'a> {
                 *effect += self.weights[at] * x * y;
             }
         }
-        dense::solve(&factor, self.parameters, &mut effects);
+        dense::solve(factor, self.parameters, &mut effects);
         let squares: f64 = self
             .rows
             .iter()
@@ -281,14 +281,13 @@ impl<'a> Design<'a> {
         let prior = policy.noise;
         let variance = (prior.df * prior.sd * prior.sd + own) / (prior.df + free);
         effects.truncate(self.releases);
-        Some((effects, variance.sqrt()))
+        (effects, variance.sqrt())
     }
 
     /// Covariance of the releases' effects, row after row: A^-1 B A^-1, where B is the sum over all random effects of
     /// their variance times u u', and u is what one of them adds to X'Wy.
-    fn covariance(&self, sigma: f64, policy: &TrackPolicy) -> Option<Vec<f64>> {
+    fn covariance(&self, factor: &[f64], sigma: f64, policy: &TrackPolicy) -> Vec<f64> {
         let n = self.parameters;
-        let factor = self.factor((policy.noise.sd / policy.build_sd).powi(2))?;
         let mut groups: BTreeMap<(u8, u32, u32), Vec<f64>> = BTreeMap::new();
         let mut middle = vec![0.0; n * n];
         for (at, row) in self.rows.iter().enumerate() {
@@ -314,10 +313,10 @@ impl<'a> Design<'a> {
         }
         for _ in 0..2 {
             // Both are symmetric, so solving columns, turning, and solving columns again is A^-1 B A^-1.
-            middle.chunks_mut(n).for_each(|column| dense::solve(&factor, n, column));
+            middle.chunks_mut(n).for_each(|column| dense::solve(factor, n, column));
             middle = (0..n * n).map(|at| middle[at % n * n + at / n]).collect();
         }
-        Some((0..self.releases).flat_map(|row| middle[row * n..row * n + self.releases].to_vec()).collect())
+        (0..self.releases).flat_map(|row| middle[row * n..row * n + self.releases].to_vec()).collect()
     }
 }
 
