@@ -9,6 +9,7 @@ use std::time::Instant;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use wearmark_core::judge;
+use wearmark_core::ledger::Standing;
 use wearmark_core::table::spread;
 use wearmark_core::verdict::Verdict;
 
@@ -124,10 +125,16 @@ fn count(n: usize) -> i64 {
 fn release(intake: &Intake, tx: &mut Tx<'_>, number: i64, now: DateTime<Utc>) -> Result<usize, StorageError> {
     let held = intake.storage.ledger(tx.conn, &intake.policy, |ledger| ledger.held())?;
     let mut released = 0;
-    for run in held {
+    for (run, standing) in held {
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };
-        let by = format!("model {number}, fitted to what came since, agrees with it");
-        if let Some(finding) = judge::confirm(&numbers, &by, &intake.policy) {
+        let finding = if standing == Standing::Questioned {
+            let by = format!("model {number}, fitted to what came since, expects no more than it shows");
+            judge::absolve(&numbers, &by, &intake.policy)
+        } else {
+            let by = format!("model {number}, fitted to what came since, agrees with it");
+            judge::confirm(&numbers, &by, &intake.policy)
+        };
+        if let Some(finding) = finding {
             intake::release(intake, tx, &run, numbers, finding, Cause::Refit, now)?;
             released += 1;
         }

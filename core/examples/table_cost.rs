@@ -79,6 +79,7 @@ fn fact(serial: u64, random: &mut Random) -> RunFact {
         low_tail_mean_fps: Some(mean_fps * 0.6),
         low_time_share_fps: Some(mean_fps * 0.7),
         between_pass_cv: Some(0.02 * random.unit()),
+        card_share: None,
     }
 }
 

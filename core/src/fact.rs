@@ -31,4 +31,6 @@ pub struct RunFact {
     pub low_time_share_fps: Option<f64>,
     /// Coefficient of variation between passes.
     pub between_pass_cv: Option<f64>,
+    /// How much of the rate is the card's, 0 to 1, by the model that judged the run when it came; none before the first.
+    pub card_share: Option<f64>,
 }

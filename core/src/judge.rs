@@ -105,6 +105,18 @@ const PACED: [&str; 2] = ["capped", "even-pacing"];
 /// Codes of the holds that rest on numbers that later evidence can change.
 const BY_NUMBERS: [&str; 3] = ["outlier-mean", "outlier-low", "doubted-later"];
 
+/// Codes of the holds that say that the conditions were not the same all the time: it may have cost rate, or not.
+const BY_CONDITIONS: [&str; 4] = ["throttling", "level-shift", "drift-between-passes", "passes-disagree"];
+
+/// What has a run held that later evidence can let go.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HeldFor {
+    /// Nothing but its numbers.
+    Numbers,
+    /// What its frame times say of the conditions, and perhaps its numbers.
+    Conditions,
+}
+
 /// All rules of this step.
 pub const RULES: &[Rule] = rules::RULES;
 
@@ -152,7 +164,13 @@ pub fn ln_figures(mean_fps: f64, low_fps: Option<f64>) -> (f64, Option<f64>) {
 /// The finding that lets a held run go when later numbers agree with it; none when they do not. `by` says in
 /// words what agrees.
 pub fn confirm(numbers: &Numbers, by: &str, policy: &Policy) -> Option<Finding> {
-    numbers.agrees(&policy.judge).then(|| rules::confirmed(numbers, by))
+    (!numbers.deviates(&policy.judge)).then(|| rules::confirmed(numbers, by))
+}
+
+/// The finding that lets a run go whose conditions were not the same all the time, when its numbers show that this cost
+/// it nothing that could be seen; none when they do not. `by` says in words what agrees.
+pub fn absolve(numbers: &Numbers, by: &str, policy: &Policy) -> Option<Finding> {
+    numbers.as_expected(&policy.judge).then(|| rules::confirmed(numbers, by))
 }
 
 /// The finding that lets a held run go because another contributor's held run agrees with it.
@@ -166,11 +184,22 @@ pub fn doubt(numbers: &Numbers, residual: f64) -> Finding {
     rules::doubted(numbers, residual)
 }
 
-/// Whether nothing but its numbers has a run held.
-pub fn held_by_numbers(findings: &[Finding]) -> bool {
-    let mut holds = findings.iter().filter(|f| f.severity >= Severity::Hold).peekable();
-    holds.peek().is_some()
-        && holds.all(|f| f.severity == Severity::Hold && BY_NUMBERS.contains(&f.code.as_ref()))
+/// What has a run held, if later evidence can let it go; none for one that is not held, or that waits for a person.
+pub fn held_for(findings: &[Finding]) -> Option<HeldFor> {
+    let mut held = None;
+    for finding in findings.iter().filter(|f| f.severity >= Severity::Hold) {
+        let code = finding.code.as_ref();
+        if finding.severity > Severity::Hold {
+            return None;
+        } else if BY_CONDITIONS.contains(&code) {
+            held = Some(HeldFor::Conditions);
+        } else if BY_NUMBERS.contains(&code) {
+            held = held.or(Some(HeldFor::Numbers));
+        } else {
+            return None;
+        }
+    }
+    held
 }
 
 /// Whether something else than the load set the pace: such a rate is not the card's, and comparing it says

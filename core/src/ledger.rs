@@ -47,6 +47,8 @@ pub enum Standing {
     Accepted,
     /// It is held for nothing but its numbers: it is no evidence, but a second run like it is.
     Held,
+    /// It is held for the conditions it was measured under: it is no evidence, nor is a second like it.
+    Questioned,
 }
 
 /// A comparable run as the ledger is told of it: completed, with a rate that the load set.

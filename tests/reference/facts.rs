@@ -38,6 +38,7 @@ pub(crate) fn fact(run: usize, contributor: &str, card: &str, mean_fps: f64) -> 
         low_tail_mean_fps: None,
         low_time_share_fps: None,
         between_pass_cv: None,
+        card_share: None,
     }
 }
 

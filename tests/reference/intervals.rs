@@ -36,14 +36,14 @@ fn t_quantiles_are_those_of_the_printed_table() {
 #[test]
 fn the_interval_of_two_contributors_follows_from_the_formula() {
     let policy = Policy::published().table;
-    let (low, high) = Intervals::new(&policy, policy.prior).of(&[58.0, 62.0]).unwrap();
+    let (low, high) = Intervals::new(&policy, policy.prior.card).of(&[58.0, 62.0]).unwrap();
     // s = ln(62 / 58) / sqrt(2); s2 = (8 x 0.038^2 + s^2) / 9; half = t(9) x 1.00 x sqrt(s2 / 2).
     let s = (62.0_f64 / 58.0).ln() / 2.0_f64.sqrt();
     let half = 2.262_157 * ((8.0 * 0.038 * 0.038 + s * s) / 9.0 / 2.0).sqrt();
     assert!((low / (60.0 * (-half).exp()) - 1.0).abs() < 1e-6);
     assert!((high / (60.0 * half.exp()) - 1.0).abs() < 1e-6);
-    assert_eq!(Intervals::new(&policy, policy.prior).of(&[58.0]), None);
-    assert_eq!(Intervals::new(&policy, policy.prior).of(&[]), None);
+    assert_eq!(Intervals::new(&policy, policy.prior.card).of(&[58.0]), None);
+    assert_eq!(Intervals::new(&policy, policy.prior.card).of(&[]), None);
 }
 
 #[test]
@@ -56,7 +56,7 @@ fn a_moderated_variance_lies_between_the_pooled_one_and_its_own() {
 fn one_wild_contributor_among_many_widens_the_interval_little() {
     let policy = Policy::published().table;
     let width = |values: &[f64]| {
-        let (low, high) = Intervals::new(&policy, policy.prior).of(values).unwrap();
+        let (low, high) = Intervals::new(&policy, policy.prior.card).of(values).unwrap();
         (high / low).ln()
     };
     let quiet = [58.0, 59.0, 59.5, 60.0, 60.5, 61.0, 62.0];
@@ -108,13 +108,13 @@ impl World {
 /// Shares of intervals that hold the true value, one a world, and the mean half width in the first, per cent.
 fn cover(n: usize, rounds: u32) -> ([f64; 4], f64) {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy, policy.prior);
+    let mut intervals = Intervals::new(&policy, policy.prior.card);
     let mut width = 0.0;
     let shares = WORLDS.map(|world| {
         let mut random = Random(5725 + 1000 * world as u64 + n as u64);
         let mut covered = 0;
         for _ in 0..rounds {
-            let logs = world.cell(n, policy.prior.sd, &mut random);
+            let logs = world.cell(n, policy.prior.card.sd, &mut random);
             let values: Vec<f64> = logs.iter().map(|log| 60.0 * log.exp()).collect();
             let (low, high) = intervals.of(&values).unwrap();
             covered += u32::from(low <= 60.0 && 60.0 <= high);
@@ -147,12 +147,12 @@ fn intervals_cover_the_true_value_as_often_as_they_say() {
 #[test]
 fn two_cells_differ_only_when_the_interval_of_their_ratio_leaves_out_one() {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy, policy.prior);
+    let mut intervals = Intervals::new(&policy, policy.prior.card);
     let slow = [58.0, 59.0, 60.0, 61.0, 62.0];
     let near: Vec<f64> = slow.iter().map(|v| v * 1.03).collect();
     let far: Vec<f64> = slow.iter().map(|v| v * 1.15).collect();
     let half = |values: &[f64]| {
-        let (low, high) = Intervals::new(&policy, policy.prior).of(values).unwrap();
+        let (low, high) = Intervals::new(&policy, policy.prior.card).of(values).unwrap();
         (high / low).ln() / 2.0
     };
     let found = intervals.difference(&far, &slow).unwrap();
@@ -172,14 +172,14 @@ fn two_cells_differ_only_when_the_interval_of_their_ratio_leaves_out_one() {
 #[test]
 fn equal_cells_are_seldom_called_different() {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy, policy.prior);
+    let mut intervals = Intervals::new(&policy, policy.prior.card);
     let mut random = Random(13_528);
     for n in [3, 5, 8, 20] {
         let rounds = 4000;
         let mut differ = 0;
         for _ in 0..rounds {
             let [a, b] = [(); 2].map(|()| {
-                let logs = World::Normal.cell(n, policy.prior.sd, &mut random);
+                let logs = World::Normal.cell(n, policy.prior.card.sd, &mut random);
                 logs.iter().map(|log| 60.0 * log.exp()).collect::<Vec<f64>>()
             });
             differ += u32::from(intervals.difference(&a, &b).unwrap().differ);
@@ -245,5 +245,5 @@ fn an_estimated_prior_makes_intervals_cover_where_configurations_differ_in_their
     };
     let estimated = share(scaled_f(&variances, policy.prior_df_range).unwrap());
     assert!((0.93..=0.97).contains(&estimated), "{estimated}");
-    assert!(share(policy.prior) < 0.90, "the policy's own prior, which does not know these spreads");
+    assert!(share(policy.prior.card) < 0.90, "the policy's own prior, which does not know these spreads");
 }

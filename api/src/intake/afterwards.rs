@@ -3,7 +3,7 @@
 
 use chrono::{DateTime, Utc};
 use wearmark_core::finding::Finding;
-use wearmark_core::judge::{self, Judgement, Numbers, held_by_numbers, weigh};
+use wearmark_core::judge::{self, Judgement, Numbers, held_for, weigh};
 use wearmark_core::ledger::{Entry as LedgerEntry, Standing};
 use wearmark_core::verdict::Verdict;
 
@@ -44,7 +44,7 @@ pub(super) fn follow(
     let Some(mean_fps) = examined.statistics.mean_fps.filter(|_| judge::figures(examined).is_some()) else {
         return Ok(judgement);
     };
-    let Some(standing) = standing(judgement.verdict, held_by_numbers(&judgement.findings)) else {
+    let Some(standing) = standing(judgement.verdict, held_for(&judgement.findings)) else {
         return Ok(judgement);
     };
     let policy = &intake.policy;
@@ -65,6 +65,7 @@ pub(super) fn follow(
             neighbours(intake, tx, run, submission.received_at)?;
             Ok(judgement)
         }
+        Standing::Questioned => Ok(judgement),
         Standing::Held => corroborated(intake, tx, run, judgement, submission.received_at),
     }
 }
@@ -150,12 +151,12 @@ pub(crate) fn amend(
     let Amendment { verdict, cause, finding, numbers, unconfirmed } = amendment;
     let revision = tx.change.next();
     tx.change.tables = revision;
-    let by_numbers = verdict == Verdict::Held && held_by_numbers(std::slice::from_ref(&finding));
+    let held_for = held_for(std::slice::from_ref(&finding)).filter(|_| verdict == Verdict::Held);
     let entry = Entry::verdict_changed(run, cause.as_str(), verdict, &finding.code);
-    let judged = Judged { at, revision, cause, verdict, by_numbers, unconfirmed, numbers };
+    let judged = Judged { at, revision, cause, verdict, held_for, unconfirmed, numbers };
     submissions::amend(tx.conn, run, finding, &judged)?;
     entry.write(tx.conn, at)?;
-    intake.storage.ledger(tx.conn, &intake.policy, |ledger| match standing(verdict, by_numbers) {
+    intake.storage.ledger(tx.conn, &intake.policy, |ledger| match standing(verdict, held_for) {
         Some(standing) => ledger.restand(run, standing, revision),
         None => ledger.remove(run, revision),
     })

@@ -9,7 +9,6 @@ use wearmark_core::table::spread::Priors;
 
 use super::connection::Conn;
 use super::error::StorageError;
-use super::rows::RunRecord;
 use super::{models, runs};
 
 /// A frame and the state of the data it shows.
@@ -64,16 +63,16 @@ fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
     }
     loop {
         let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;
-        let Some(last) = rows.last() else {
+        let Some((last, _)) = rows.last() else {
             return Ok(FrameAt { revision: fresh.revision.max(fitted), ..fresh });
         };
         let revision = last.revision;
         // A run that was amended may be in the frame in its earlier state.
-        let gone: Vec<String> = rows.iter().filter(|r| r.amended).map(|r| r.id.clone()).collect();
+        let gone: Vec<String> = rows.iter().filter(|(r, _)| r.amended).map(|(r, _)| r.id.clone()).collect();
         let facts = rows
             .into_iter()
-            .filter(RunRecord::is_accepted)
-            .map(RunRecord::into_fact)
+            .filter(|(run, _)| run.is_accepted())
+            .map(|(run, card_share)| run.into_fact(card_share))
             .collect::<Result<Vec<RunFact>, StorageError>>()?;
         let frame = fresh.frame.updated(&facts, &gone).map_err(StorageError::Frame)?;
         fresh = FrameAt { frame, revision };

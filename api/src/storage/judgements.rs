@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::dsl::max;
 use diesel::prelude::*;
 use wearmark_core::identity::Traits;
-use wearmark_core::judge::{Judgement, Numbers, held_by_numbers};
+use wearmark_core::judge::{HeldFor, Judgement, Numbers, held_for};
 use wearmark_core::verdict::Verdict;
 
 use super::connection::Conn;
@@ -45,6 +45,15 @@ impl Cause {
     }
 }
 
+/// What the two columns say.
+pub(crate) fn stored_held_for(by_numbers: bool, by_conditions: bool) -> Option<HeldFor> {
+    match (by_numbers, by_conditions) {
+        (_, true) => Some(HeldFor::Conditions),
+        (true, false) => Some(HeldFor::Numbers),
+        (false, false) => None,
+    }
+}
+
 /// One verdict of a run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judged {
@@ -56,8 +65,8 @@ pub struct Judged {
     pub cause: Cause,
     /// The verdict.
     pub verdict: Verdict,
-    /// Whether nothing but its numbers has the run held.
-    pub by_numbers: bool,
+    /// What has the run held, if later evidence can let it go.
+    pub held_for: Option<HeldFor>,
     /// Whether it is accepted without confirmation.
     pub unconfirmed: bool,
     /// What the numeric part rests on.
@@ -72,7 +81,7 @@ impl Judged {
             revision,
             cause,
             verdict: judgement.verdict,
-            by_numbers: held_by_numbers(&judgement.findings),
+            held_for: held_for(&judgement.findings),
             unconfirmed: judgement.unconfirmed,
             numbers: judgement.numbers.clone(),
         }
@@ -87,6 +96,7 @@ pub(crate) struct JudgedRow {
     cause: String,
     verdict: String,
     by_numbers: bool,
+    by_conditions: bool,
     unconfirmed: bool,
     numbers: Option<String>,
 }
@@ -99,7 +109,7 @@ impl JudgedRow {
             revision: self.revision,
             cause: Cause::parse(&self.cause)?,
             verdict: Verdict::parse(&self.verdict).ok_or_else(|| odd("verdict", &self.verdict))?,
-            by_numbers: self.by_numbers,
+            held_for: stored_held_for(self.by_numbers, self.by_conditions),
             unconfirmed: self.unconfirmed,
             numbers: numbers.map_err(StorageError::damaged("the numbers of a verdict"))?,
         })
@@ -125,7 +135,8 @@ pub(crate) fn add(conn: &mut Conn, run: &str, judged: &Judged) -> Result<(), Sto
             judgements::revision.eq(judged.revision),
             judgements::cause.eq(judged.cause.as_str()),
             judgements::verdict.eq(judged.verdict.as_str()),
-            judgements::by_numbers.eq(judged.by_numbers),
+            judgements::by_numbers.eq(judged.held_for == Some(HeldFor::Numbers)),
+            judgements::by_conditions.eq(judged.held_for == Some(HeldFor::Conditions)),
             judgements::unconfirmed.eq(judged.unconfirmed),
             judgements::numbers.eq(numbers.map_err(StorageError::damaged("the numbers of a new verdict"))?),
         ))
@@ -175,6 +186,7 @@ pub(crate) fn insert_traits(
     run: &str,
     of: &Traits,
     comparable: bool,
+    card_share: Option<f64>,
 ) -> Result<(), StorageError> {
     diesel::insert_into(traits::table)
         .values((
@@ -185,6 +197,7 @@ pub(crate) fn insert_traits(
             traits::cpu.eq(&of.cpu),
             traits::single_channel.eq(of.single_channel),
             traits::comparable.eq(comparable),
+            traits::card_share.eq(card_share),
         ))
         .execute(conn)
         .map_err(StorageError::database("storing the traits of a run"))?;

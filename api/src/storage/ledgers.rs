@@ -4,6 +4,7 @@ use std::sync::{Mutex, PoisonError};
 
 use diesel::prelude::*;
 use wearmark_core::identity::{Identity, Traits};
+use wearmark_core::judge::HeldFor;
 use wearmark_core::ledger::{Entry, Ledger, Packed, Standing, Subject};
 use wearmark_core::policy::Policy;
 use wearmark_core::statistics::Grade;
@@ -12,6 +13,7 @@ use wearmark_core::verdict::Verdict;
 use super::blobs::BlobStore;
 use super::connection::Conn;
 use super::error::StorageError;
+use super::judgements::stored_held_for;
 use super::models::{self, StoredModel};
 use super::rows::RunRecord;
 use super::tables::{judgements, runs, traits};
@@ -57,7 +59,7 @@ pub(crate) struct Event {
     pub(crate) mean_fps: f64,
     pub(crate) low_fps: Option<f64>,
     pub(crate) verdict: Verdict,
-    pub(crate) by_numbers: bool,
+    pub(crate) held_for: Option<HeldFor>,
     pub(crate) revision: i64,
     pub(crate) ordinal: i32,
 }
@@ -71,6 +73,9 @@ struct TraitsRow {
     cpu: String,
     single_channel: bool,
 }
+
+/// A run, its traits, its verdict, what it is held for (numbers, conditions), revision and ordinal.
+type VerdictRow = (RunRecord, TraitsRow, String, (bool, bool), i64, i32);
 
 impl From<TraitsRow> for Traits {
     fn from(row: TraitsRow) -> Traits {
@@ -88,7 +93,7 @@ impl From<TraitsRow> for Traits {
 impl Event {
     /// The run's standing from this verdict on; none when it no longer counts.
     pub(crate) fn standing(&self) -> Option<Standing> {
-        standing(self.verdict, self.by_numbers)
+        standing(self.verdict, self.held_for)
     }
 
     pub(crate) fn subject(&self) -> Subject<'_> {
@@ -121,11 +126,12 @@ impl Event {
 }
 
 /// What a verdict makes of a comparable run; none when it does not count.
-pub(crate) fn standing(verdict: Verdict, by_numbers: bool) -> Option<Standing> {
-    match verdict {
-        Verdict::Accepted => Some(Standing::Accepted),
-        Verdict::Held if by_numbers => Some(Standing::Held),
-        Verdict::Held | Verdict::Rejected => None,
+pub(crate) fn standing(verdict: Verdict, held_for: Option<HeldFor>) -> Option<Standing> {
+    match (verdict, held_for) {
+        (Verdict::Accepted, _) => Some(Standing::Accepted),
+        (Verdict::Held, Some(HeldFor::Numbers)) => Some(Standing::Held),
+        (Verdict::Held, Some(HeldFor::Conditions)) => Some(Standing::Questioned),
+        (Verdict::Held, None) | (Verdict::Rejected, _) => None,
     }
 }
 
@@ -149,7 +155,7 @@ pub(crate) fn walk(
                 RunRecord::as_select(),
                 TraitsRow::as_select(),
                 judgements::verdict,
-                judgements::by_numbers,
+                (judgements::by_numbers, judgements::by_conditions),
                 judgements::revision,
                 judgements::ordinal,
             ))
@@ -161,11 +167,10 @@ pub(crate) fn walk(
                     .filter(later.field(judgements::ordinal).gt(judgements::ordinal)),
             )));
         }
-        let rows: Vec<(RunRecord, TraitsRow, String, bool, i64, i32)> =
-            query.load(conn).map_err(StorageError::database("reading verdicts"))?;
+        let rows: Vec<VerdictRow> = query.load(conn).map_err(StorageError::database("reading verdicts"))?;
         let Some((.., last, _)) = rows.last() else { return Ok(()) };
         after = *last;
-        for (mut record, row, word, by_numbers, revision, ordinal) in rows {
+        for (mut record, row, word, (by_numbers, by_conditions), revision, ordinal) in rows {
             let (_, _, grade) = record.state()?;
             let verdict = Verdict::parse(&word).ok_or_else(|| super::rows::odd("verdict", &word))?;
             let Some(mean_fps) = record.mean_fps else { continue };
@@ -179,7 +184,7 @@ pub(crate) fn walk(
                 mean_fps,
                 low_fps: record.low_percentile_fps,
                 verdict,
-                by_numbers,
+                held_for: stored_held_for(by_numbers, by_conditions),
                 revision,
                 ordinal,
             })?;

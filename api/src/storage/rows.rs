@@ -151,7 +151,7 @@ impl RunRecord {
     }
 
     /// The row as tables need it.
-    pub(crate) fn into_fact(mut self) -> Result<RunFact, StorageError> {
+    pub(crate) fn into_fact(mut self, card_share: Option<f64>) -> Result<RunFact, StorageError> {
         let (_, outcome, grade) = self.state()?;
         Ok(RunFact {
             identity: self.identity()?,
@@ -165,6 +165,7 @@ impl RunRecord {
             low_tail_mean_fps: self.low_tail_mean_fps,
             low_time_share_fps: self.low_time_share_fps,
             between_pass_cv: self.between_pass_cv,
+            card_share,
         })
     }
 }

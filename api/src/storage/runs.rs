@@ -19,7 +19,7 @@ use super::findings as stored_findings;
 use super::ids::{AccountId, BenchId, RunId};
 use super::judgements;
 use super::rows::RunRecord;
-use super::tables::{accounts, benches, findings, passes, runs, submissions};
+use super::tables::{accounts, benches, findings, passes, runs, submissions, traits};
 use super::time;
 
 /// A stored run in full, but for its frame times.
@@ -283,13 +283,14 @@ pub(crate) fn visible_since(
     conn: &mut Conn,
     revision: i64,
     limit: i64,
-) -> Result<Vec<RunRecord>, StorageError> {
+) -> Result<Vec<(RunRecord, Option<f64>)>, StorageError> {
     runs::table
+        .left_join(traits::table)
         .filter(runs::revision.gt(revision))
         .filter(runs::verdict.eq(Verdict::Accepted.as_str()).or(runs::amended))
         .order(runs::revision)
         .limit(limit)
-        .select(RunRecord::as_select())
+        .select((RunRecord::as_select(), traits::card_share.nullable()))
         .load(conn)
         .map_err(StorageError::database("reading runs for the tables"))
 }

@@ -70,7 +70,9 @@ impl NewSubmission<'_> {
                 .map_err(StorageError::database("storing passes"))?;
         }
         findings::insert(conn, run, 0, &self.judgement.findings)?;
-        judgements::insert_traits(conn, run, self.traits, self.comparable)?;
+        let inputs = self.judgement.numbers.as_ref().map(|numbers| &numbers.inputs);
+        let card_share = inputs.filter(|inputs| inputs.model > 0).map(|inputs| inputs.card_share);
+        judgements::insert_traits(conn, run, self.traits, self.comparable, card_share)?;
         judgements::add(
             conn,
             run,

@@ -149,6 +149,7 @@ diesel::table! {
         cpu -> Text,
         single_channel -> Bool,
         comparable -> Bool,
+        card_share -> Nullable<Double>,
     }
 }
 
@@ -161,6 +162,7 @@ diesel::table! {
         cause -> Text,
         verdict -> Text,
         by_numbers -> Bool,
+        by_conditions -> Bool,
         unconfirmed -> Bool,
         numbers -> Nullable<Text>,
     }

@@ -206,7 +206,7 @@ fn the_frame_follows_what_is_accepted() {
             revision,
             cause: Cause::Refit,
             verdict: Verdict::Held,
-            by_numbers: false,
+            held_for: None,
             unconfirmed: false,
             numbers: None,
         };

@@ -97,6 +97,8 @@ pub struct FactShape {
     low_time_share_fps: Option<f64>,
     /// Coefficient of variation of the passes' mean fps.
     between_pass_cv: Option<f64>,
+    /// How much of the rate is the card's, 0 to 1, by the model when the run came; null before the first model.
+    card_share: Option<f64>,
 }
 
 /// A card over its driver releases, oldest first.

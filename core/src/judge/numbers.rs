@@ -127,14 +127,17 @@ impl Numbers {
         self.inputs.cell.contributors == 0 || self.inputs.mean.variance > policy.unconfirmed_variance
     }
 
-    /// Whether the numbers alone would have the run held.
+    /// Whether the numbers alone would have the run held. A held run that would not be held today is let go.
     pub fn deviates(&self, policy: &JudgePolicy) -> bool {
         self.mean.z.abs() > self.inputs.limit || self.low.is_some_and(|low| low.z.abs() > policy.hold_low_z)
     }
 
-    /// Whether they are so near to what is expected that a held run can be let go.
-    pub fn agrees(&self, policy: &JudgePolicy) -> bool {
-        self.mean.p > policy.release_p && self.low.is_none_or(|low| low.z.abs() <= policy.hold_low_z)
+    /// Whether they are what is expected, and that is known so well that a fault in the conditions would show.
+    pub fn as_expected(&self, policy: &JudgePolicy) -> bool {
+        !self.deviates(policy)
+            && self.inputs.model > 0
+            && self.mean.scale <= policy.conditions_scale
+            && self.mean.z.abs() <= policy.conditions_z
     }
 }
 
@@ -149,7 +152,7 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
     let variance = own + mean.sigma.powi(2);
     let mut mean = place(ln_fps, mean.value + shift, &beliefs, variance, policy);
-    mean.doubt(support::all_bad(known_by, &policy.cell), variance, policy);
+    mean.doubt(support::all_bad(known_by, policy.known_bad_share), variance, policy);
     let low = ln_low_ratio.map(|ratio| {
         let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);
         let own = (low.variance - low.common).max(0.0);

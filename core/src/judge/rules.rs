@@ -95,7 +95,8 @@ const CAUSES_ABOVE: &str = "Likely causes, the commonest first: another preset, 
 const AGAIN: &str = "If it happens every time, say so in the notes, with what the program said; try the release before and the one after.";
 
 /// What is added while too few runs are accepted to hold any by numbers.
-const NOT_YET: &str = " The service has too few runs yet to hold one for its numbers, so this one counts.";
+const NOT_YET: &str =
+    " The service has too few runs yet to hold one for no more than that, so this one counts.";
 
 /// The usual caution about flashing faults.
 pub(crate) const FLASHING: &str = "Caution: faulty pictures can flicker or flash, and flashing can trigger seizures in people with photosensitive epilepsy. Look away, stop the program, do not show recordings without a warning, and ask a doctor when in doubt.";
@@ -290,12 +291,13 @@ fn mean(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
     let z = place.z.abs();
     let contributors = numbers.inputs.cell.contributors;
     let shadow = in_shadow(numbers, policy);
-    let (code, severity) = if shadow && z > numbers.inputs.limit {
-        ("outlier-mean", Severity::Remark)
-    } else if z > policy.reject_z && contributors >= policy.reject_contributors {
+    let limit = if shadow { numbers.inputs.limit.max(policy.shadow_z) } else { numbers.inputs.limit };
+    let (code, severity) = if !shadow && z > policy.reject_z && contributors >= policy.reject_contributors {
         ("outlier-mean", Severity::Reject)
-    } else if z > numbers.inputs.limit {
+    } else if z > limit {
         ("outlier-mean", Severity::Hold)
+    } else if z > numbers.inputs.limit {
+        ("outlier-mean", Severity::Remark)
     } else if z > policy.remark_z {
         ("unusual-mean", Severity::Remark)
     } else {
@@ -313,7 +315,7 @@ fn mean(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
             place.expected.exp(),
             evidence_in_words(contributors),
             100.0 * (1.96 * place.scale).exp_m1(),
-            if shadow { NOT_YET } else { "" },
+            if code == "outlier-mean" && severity == Severity::Remark { NOT_YET } else { "" },
         ),
     )
     .advice(advice(numbers, percent));

@@ -39,7 +39,7 @@ pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) 
     let n = f64::from(support.contributors);
     let x = support.residual;
     let q = policy.median_factor * policy.contributor_sd.powi(2) / n;
-    let bad = all_bad(support.contributors, policy);
+    let bad = all_bad(support.contributors, policy.bad_share);
     let bad_density = bad * normal_density(x, 0.0, policy.bad_sd.powi(2));
     let mut beliefs = Vec::with_capacity(2 * policy.prior.len());
     for Belief { weight, mean, variance } in prior {
@@ -57,8 +57,8 @@ pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) 
 }
 
 /// Probability that so many contributors, one at least, are all bad, or enough of them to carry the median along.
-pub(super) fn all_bad(contributors: u32, policy: &EvidencePolicy) -> f64 {
-    policy.bad_share.powf((f64::from(contributors.max(1)) / 2.0).ceil())
+pub(super) fn all_bad(contributors: u32, bad_share: f64) -> f64 {
+    bad_share.powf((f64::from(contributors.max(1)) / 2.0).ceil())
 }
 
 fn belief(part: &Part, common: f64) -> Belief {

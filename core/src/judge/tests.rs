@@ -104,7 +104,7 @@ fn a_rate_far_from_expectation_is_held_and_told_why_and_what_to_do() {
     for name in ["contributors", "model", "expected", "deviation", "scale", "p", "z"] {
         assert!(finding.evidence.contains_key(name), "{name}");
     }
-    assert!(held_by_numbers(&judgement.findings));
+    assert_eq!(held_for(&judgement.findings), Some(HeldFor::Numbers));
 }
 
 #[test]
@@ -114,9 +114,16 @@ fn rejection_by_numbers_needs_an_extreme_rate_and_three_others() {
 }
 
 #[test]
-fn nothing_is_held_for_its_numbers_before_enough_runs_are_accepted() {
+fn only_what_no_limit_could_let_pass_is_held_for_its_numbers_before_enough_runs_are_accepted() {
     let young = Inputs { accepted: 100, ..inputs(5) };
-    let judgement = judged(80.0, 10.0, young);
+    let gross = judged(80.0, 60.0, young);
+    assert_eq!(codes(&gross), [("outlier-mean", Severity::Hold)]);
+    assert!(!gross.findings[0].message.contains("too few runs yet"));
+    let between = judged(60.0, 45.0, young).numbers.unwrap().mean;
+    let fps = (between.expected + 2.9 * between.scale).exp();
+    let judgement = judged(fps, 10.0, young);
+    let z = judgement.numbers.as_ref().unwrap().mean.z;
+    assert!((2.4..3.0).contains(&z), "{z}");
     assert_eq!(judgement.verdict, Verdict::Accepted);
     let remarks = [("outlier-mean", Severity::Remark), ("outlier-low", Severity::Remark)];
     assert_eq!(codes(&judgement), remarks);
@@ -225,17 +232,41 @@ fn later_evidence_lets_a_held_run_go_and_doubts_an_accepted_one() {
     assert_eq!((released.code.as_ref(), released.severity), ("confirmed-later", Severity::Note));
     let doubted = doubt(&numbers(75.0), 0.22);
     assert_eq!((doubted.code.as_ref(), doubted.severity), ("doubted-later", Severity::Hold));
-    assert!(held_by_numbers(std::slice::from_ref(&doubted)));
+    assert_eq!(held_for(std::slice::from_ref(&doubted)), Some(HeldFor::Numbers));
     assert!(corroborate(&numbers(75.0), "r-2").message.contains("r-2"));
 }
 
 #[test]
-fn a_run_held_for_its_series_is_not_held_by_numbers() {
+fn what_has_a_run_held_says_whether_later_evidence_can_let_it_go() {
     let mut findings = judged(75.0, 56.0, inputs(2)).findings;
-    assert!(held_by_numbers(&findings));
+    assert_eq!(held_for(&findings), Some(HeldFor::Numbers));
+    findings.push(Finding::new("throttling", Severity::Hold, "/passes/0", "It slows down."));
+    assert_eq!(held_for(&findings), Some(HeldFor::Conditions));
     findings.push(Finding::new("menu-or-loading", Severity::Hold, "/passes/0", "A menu."));
-    assert!(!held_by_numbers(&findings));
-    assert!(!held_by_numbers(&[]));
+    assert_eq!(held_for(&findings), None);
+    assert_eq!(held_for(&[]), None);
+    let remark = Finding::new("throttling", Severity::Remark, "/passes/0", "It slows down a little.");
+    assert_eq!(held_for(&[remark]), None);
+    let twice = Finding::new("throttling", Severity::Reject, "/passes/0", "It slows down.");
+    assert_eq!(held_for(&[twice]), None);
+}
+
+#[test]
+fn unsteady_conditions_are_forgiven_only_where_a_fault_would_show() {
+    let policy = Policy::published();
+    let of = |fps: f64, inputs: Inputs| {
+        absolve(&judged(fps, 0.75 * fps, inputs).numbers.unwrap(), "model 3", &policy)
+    };
+    let known = inputs(5);
+    let expected = judged(60.0, 45.0, known).numbers.unwrap().mean;
+    assert!(expected.scale < policy.judge.conditions_scale);
+    let at = |z: f64| (expected.expected + z * expected.scale).exp();
+    assert!(of(at(0.0), known).is_some_and(|f| f.code == "confirmed-later"));
+    assert!(of(at(1.0), known).is_some());
+    assert!(of(at(-1.6), known).is_none());
+    assert!(of(at(1.6), known).is_none());
+    let vague = Inputs { mean: Expected { variance: 0.01, common: 0.0, ..known.mean }, ..known };
+    assert!(of(at(0.0), vague).is_none());
 }
 
 #[test]

@@ -1,8 +1,8 @@
 //! Who agrees with whom: residuals reduced to what other contributors say, held runs that bear each other
 //! out, accepted runs that nobody bears out.
 
-use super::Ledger;
 use super::rows::Row;
+use super::{Ledger, Standing};
 use crate::judge::Support;
 use crate::policy::judge::JudgePolicy;
 use crate::statistics::quantile::median;
@@ -62,7 +62,7 @@ impl Ledger {
     pub fn corroborated_by(&self, run: &str, policy: &JudgePolicy) -> Option<String> {
         let (at, row) = self.rows.find(run)?;
         let known = |row: &Row| self.accepted_elsewhere(row) >= policy.agree_runs;
-        if row.is_accepted() || !known(row) {
+        if row.standing != Standing::Held || !known(row) {
             return None;
         }
         let inputs = self.inputs_of(&row.features, row.cell, row.measured_day, Some(at), policy);
@@ -77,9 +77,9 @@ impl Ledger {
             .map(|other| other.run.to_string())
     }
 
-    /// All runs held for their numbers, oldest first.
-    pub fn held(&self) -> Vec<String> {
-        self.rows.held().map(|row| row.run.to_string()).collect()
+    /// All runs that are held and can be let go by what comes later, oldest first.
+    pub fn held(&self) -> Vec<(String, Standing)> {
+        self.rows.held().map(|row| (row.run.to_string(), row.standing)).collect()
     }
 
     /// Accepted runs far off the model that nobody bears out, with their residuals, oldest first.
@@ -94,7 +94,7 @@ impl Ledger {
 
     fn beside<'a>(&'a self, row: &'a Row) -> impl Iterator<Item = &'a Row> {
         let held = move |other: &&Row| {
-            !other.is_accepted() && other.features.contributor != row.features.contributor
+            other.standing == Standing::Held && other.features.contributor != row.features.contributor
         };
         let same_cell = self.rows.cell(row.cell).filter(held);
         let same_release =

@@ -212,7 +212,7 @@ impl Rows {
         self.newest(self.releases.get(&release_key(features)), NEWEST_OF_RELEASE)
     }
 
-    /// Runs held for their numbers, oldest first.
+    /// Runs that are held, oldest first.
     pub(super) fn held(&self) -> impl Iterator<Item = &Row> {
         self.held.iter().filter_map(|at| self.get(*at))
     }

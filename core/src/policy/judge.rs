@@ -40,6 +40,10 @@ pub struct JudgePolicy {
     pub cell_low: EvidencePolicy,
     /// What other contributors' runs of the driver release on the workload and family say of the mean.
     pub release: EvidencePolicy,
+    /// Chance that one contributor's accepted runs are far off under the name of a card or workload: a fifth of what
+    /// `bad_share` says of what comes in, since judgement stops most of it (evaluation with known truth, seed 101: two
+    /// in a hundred accepted runs are bad, most of them by little).
+    pub known_bad_share: f64,
     /// Days of runs that speak for a release: after that the model has learnt what there is to learn.
     pub release_days: i32,
     /// Runs of a bench since the model was fitted pull the expectation by this share of their mean residual...
@@ -91,8 +95,12 @@ pub struct JudgePolicy {
     /// Variance of the prediction from which an accepted run is `unconfirmed` however many model parameters
     /// speak for it: a new card or workload. A standard deviation of a tenth.
     pub unconfirmed_variance: f64,
-    /// Tail probability above which later evidence releases a held run.
-    pub release_p: f64,
+    /// A run held for the conditions it was measured under is let go when its mean lies no further from what is expected
+    /// than this z (evaluation with known truth, plain world, seed 101: two thirds of the honest ones do, and one in
+    /// fifty of the others, none of them off by 10 %)...
+    pub conditions_z: f64,
+    /// ...and that is known this well: standard deviation of an honest run about it, natural log.
+    pub conditions_scale: f64,
     /// How near two held runs of different contributors must agree to release each other, natural log.
     pub agree_within: f64,
     /// Accepted runs elsewhere that each of them must have.
@@ -108,8 +116,10 @@ pub struct JudgePolicy {
     pub hindsight_agree_within: f64,
     /// Residual beyond which two others must.
     pub hindsight_two: f64,
-    /// Accepted runs from which runs are held by numbers; before, what would be held is only remarked on.
+    /// Accepted runs from which the limits hold; before, what they would hold is only remarked on...
     pub shadow_runs: u32,
+    /// ...unless |z| of the mean is beyond this, where hardly an honest run lies however the limits come out.
+    pub shadow_z: f64,
     /// Accepted runs from which a model is fitted; before, the prior stands.
     pub model_runs: u32,
     /// The model is fitted again after so many accepted runs, or after this share of all, whichever are more: what one
@@ -143,6 +153,7 @@ impl JudgePolicy {
             cell: evidence(vec![part(0.985, 0.0, 0.02), part(0.015, 0.0, 0.12)], 0.028),
             cell_low: evidence(vec![part(1.0, 0.0, 0.03)], 0.045),
             release: evidence(vec![part(0.97, 0.0, 0.010), part(0.03, 0.0, 0.08)], 0.033),
+            known_bad_share: 0.01,
             release_days: 60,
             bench_pull: 0.6,
             bench_prior_runs: 2.0,
@@ -164,7 +175,8 @@ impl JudgePolicy {
             turned_z: 4.0,
             same_figure: 0.0005,
             unconfirmed_variance: 0.01,
-            release_p: 0.02,
+            conditions_z: 1.3,
+            conditions_scale: 0.05,
             agree_within: 0.06,
             agree_runs: 8,
             agree_against: 3,
@@ -173,6 +185,7 @@ impl JudgePolicy {
             hindsight_agree_within: 0.08,
             hindsight_two: 0.5,
             shadow_runs: 2000,
+            shadow_z: 3.0,
             model_runs: 60,
             refit_runs: 500,
             refit_share: 0.05,

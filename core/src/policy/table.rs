@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::statistics::Grade;
-use crate::table::spread::Prior;
+use crate::table::spread::{Prior, Strata};
 
 /// Thresholds of the published tables.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -14,11 +14,16 @@ pub struct TablePolicy {
     /// Confidence of the published intervals. Common practice: 0.95.
     pub confidence: f64,
     /// What contributors differ by in ln(mean fps), the prior of the moderated interval (simulation study of this
-    /// project), until enough accepted runs say it (`table::spread`).
-    pub prior: Prior,
+    /// project), until enough accepted runs say it (`table::spread`). Where the platform has a part in the rate, medians
+    /// of 2 to 9 contributors were off by 5 to 7 % there, so one contributor by some 8 %; fewer degrees of freedom, since
+    /// such cells differ more.
+    pub prior: Strata,
     /// The same of ln(1% low). A 1% low is the mean rate times a ratio that varies by 0.045 from run to
-    /// run, nearly independent of it (same study): sqrt(0.038^2 + 0.045^2).
-    pub prior_low: Prior,
+    /// run, nearly independent of it (same study): sqrt(0.038^2 + 0.045^2), and
+    /// with 0.08.
+    pub prior_low: Strata,
+    /// The card sets the rate from this share on (same study).
+    pub card_limited_share: f64,
     /// Configurations of two contributors or more from which they say it.
     pub prior_cells: u32,
     /// Degrees of freedom that an estimated prior may have.
@@ -62,13 +67,19 @@ pub struct TablePolicy {
 }
 
 impl TablePolicy {
+    /// Whether the card sets a rate of which so much is its own; what nobody knows counts so.
+    pub fn is_card_limited(&self, card_share: Option<f64>) -> bool {
+        card_share.is_none_or(|share| share >= self.card_limited_share)
+    }
+
     /// The values that the documentation names.
     pub fn published() -> TablePolicy {
         TablePolicy {
             evidence: vec![Grade::Full, Grade::Short],
             confidence: 0.95,
-            prior: Prior { sd: 0.038, df: 8.0 },
-            prior_low: Prior { sd: 0.059, df: 8.0 },
+            prior: Strata { card: Prior { sd: 0.038, df: 8.0 }, other: Prior { sd: 0.08, df: 4.0 } },
+            prior_low: Strata { card: Prior { sd: 0.059, df: 8.0 }, other: Prior { sd: 0.092, df: 4.0 } },
+            card_limited_share: 0.75,
             prior_cells: 50,
             prior_df_range: [1.0, 50.0],
             median_factor: 1.184,

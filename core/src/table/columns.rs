@@ -42,6 +42,7 @@ pub(super) const LOW_PERCENTILE_FPS: &str = "low_percentile_fps";
 pub(super) const LOW_TAIL_MEAN_FPS: &str = "low_tail_mean_fps";
 pub(super) const LOW_TIME_SHARE_FPS: &str = "low_time_share_fps";
 pub(super) const BETWEEN_PASS_CV: &str = "between_pass_cv";
+pub(super) const CARD_SHARE: &str = "card_share";
 
 pub(super) const SCENE_KINDS: [SceneKind; 5] = [
     SceneKind::BuiltInTest,
@@ -187,6 +188,7 @@ impl Words {
                     .collect::<Float64Chunked>()
                     .into_series(),
             ),
+            column(CARD_SHARE, all().map(|f| f.card_share).collect::<Float64Chunked>().into_series()),
         ];
         DataFrame::new(facts.len(), columns)
     }

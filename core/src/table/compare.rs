@@ -14,7 +14,7 @@ use self::evidence::{Configuration, Figure, Site};
 use super::filters::Filters;
 use super::frame::RunFrame;
 use super::interval::{Difference, Intervals};
-use super::spread::Prior;
+use super::spread::{Prior, Strata};
 use crate::error::CoreError;
 use crate::policy::Policy;
 use crate::run::LowDefinition;
@@ -321,14 +321,15 @@ fn against(
 
 /// Intervals of one figure: of medians, and of ratios that one bench gave.
 struct Sources<'a> {
-    pooled: Intervals<'a>,
+    /// Where the card sets the rate of both, and elsewhere.
+    pooled: [Intervals<'a>; 2],
     shared: Intervals<'a>,
 }
 
 impl<'a> Sources<'a> {
-    fn new(policy: &'a Policy, pooled: Prior, shared: Prior) -> Sources<'a> {
+    fn new(policy: &'a Policy, pooled: Strata, shared: Prior) -> Sources<'a> {
         Sources {
-            pooled: Intervals::new(&policy.table, pooled),
+            pooled: [pooled.card, pooled.other].map(|prior| Intervals::new(&policy.table, prior)),
             shared: Intervals::new(&policy.table, shared),
         }
     }
@@ -340,7 +341,8 @@ impl<'a> Sources<'a> {
             return Some(interval(difference, By::Shared));
         }
         let (under, over) = (base.medians(figure), other.medians(figure));
-        if let Some(difference) = self.pooled.difference(&over, &under) {
+        let pooled = &mut self.pooled[usize::from(!(base.card_limited && other.card_limited))];
+        if let Some(difference) = pooled.difference(&over, &under) {
             return Some(interval(difference, By::Pooled));
         }
         if !shared.is_empty() {
@@ -382,7 +384,8 @@ impl Maker<'_> {
 
     fn side(&mut self, site: &Site) -> Option<Side> {
         let (means, lows) = (site.medians(Figure::MeanFps), site.medians(Figure::LowFps));
-        let (mean, low) = (self.mean.pooled.of(&means), self.low.pooled.of(&lows));
+        let stratum = usize::from(!site.card_limited);
+        let (mean, low) = (self.mean.pooled[stratum].of(&means), self.low.pooled[stratum].of(&lows));
         Some(Side {
             runs: site.runs,
             contributors: site.contributors().count() as u32,

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::interval::Intervals;
-use super::spread::Prior;
+use super::spread::Strata;
 use crate::judge::{Numbers, rules};
 use crate::policy::Policy;
 use crate::statistics::quantile::median;
@@ -32,15 +32,17 @@ pub struct Context {
 
 impl Context {
     /// The context of a mean rate among the medians of other contributors, fps. None without any. `numbers` is where
-    /// the run was found to stand, `prior` what contributors differ by.
+    /// the run was found to stand, `priors` what contributors differ by.
     pub fn of(
         peers: &[f64],
         mean_fps: f64,
         numbers: Option<&Numbers>,
-        prior: Prior,
+        priors: Strata,
         policy: &Policy,
     ) -> Option<Context> {
         let median_fps = median(&mut peers.to_vec())?;
+        let share = numbers.filter(|n| n.inputs.model > 0).map(|n| n.inputs.card_share);
+        let prior = priors.at(share, &policy.table);
         let interval = Intervals::new(&policy.table, prior).of(peers);
         let below = peers.iter().filter(|fps| **fps < mean_fps).count() as f64;
         let equal = peers.iter().filter(|fps| **fps == mean_fps).count() as f64;

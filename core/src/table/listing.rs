@@ -73,6 +73,7 @@ fn exported(data: &DataFrame) -> PolarsResult<Vec<Column>> {
         figures(LOW_TAIL_MEAN_FPS)?,
         figures(LOW_TIME_SHARE_FPS)?,
         figures(BETWEEN_PASS_CV)?,
+        figures(CARD_SHARE)?,
     ])
 }
 

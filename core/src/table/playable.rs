@@ -157,7 +157,7 @@ pub fn playable(
         let kind = (rows::kind_of(keys.workload_kind.at(place)), keys.scene_kind(place));
         let low = figures.low[place];
         // What one more contributor would differ by says how far one alone can be off.
-        let prior = priors.low(query.definition);
+        let prior = priors.low(query.definition).at(figures.shares[place], &policy.table);
         let alone = (t_upper((1.0 - judge.confidence) / 2.0, prior.df) * prior.sd).exp();
         let (from, to) = low.interval.unwrap_or((low_fps / alone, low_fps * alone));
         let settings = PlayedSettings {

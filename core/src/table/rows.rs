@@ -12,7 +12,7 @@ use super::limits::GroupKey;
 use super::medians::{MediansQuery, MediansSort};
 use super::output::Table;
 use super::pool::{self, Pooled};
-use super::spread::{Prior, Priors};
+use super::spread::{self, Priors, Strata};
 use crate::catalogue::WorkloadKind;
 use crate::error::CoreError;
 use crate::ladder::LimitedBy;
@@ -206,6 +206,8 @@ pub(super) struct Figures {
     runs: Vec<u32>,
     benches: Vec<u32>,
     grade: Vec<u32>,
+    /// How much of the mean rate is the card's.
+    pub(super) shares: Vec<Option<f64>>,
 }
 
 impl Figures {
@@ -215,15 +217,19 @@ impl Figures {
         definition: LowDefinition,
         policy: &Policy,
     ) -> PolarsResult<Figures> {
+        let shares = spread::shares(groups)?;
         let estimates =
-            |value: &str, list: &str, prior: Prior| -> PolarsResult<Vec<(Estimate, Option<f64>)>> {
-                let mut intervals = Intervals::new(&policy.table, prior);
+            |value: &str, list: &str, prior: Strata| -> PolarsResult<Vec<(Estimate, Option<f64>)>> {
+                let mut of_card = Intervals::new(&policy.table, prior.card);
+                let mut of_other = Intervals::new(&policy.table, prior.other);
                 let values = groups.column(value)?.f64()?;
-                let estimate = |(value, own): (Option<f64>, Vec<f64>)| {
-                    let (interval, contributors) = (intervals.of(&own), own.len() as u32);
+                let estimate = |((value, own), share): ((Option<f64>, Vec<f64>), &Option<f64>)| {
+                    let card = policy.table.is_card_limited(*share);
+                    let interval = if card { of_card.of(&own) } else { of_other.of(&own) };
+                    let contributors = own.len() as u32;
                     (Estimate { value, interval, contributors }, Intervals::between(&own))
                 };
-                Ok(values.iter().zip(lists(groups, list)?).map(estimate).collect())
+                Ok(values.iter().zip(lists(groups, list)?).zip(&shares).map(estimate).collect())
             };
         let mean = estimates(MEAN_FPS, pool::MEANS, priors.mean_fps)?;
         let low = estimates(pool::LOW_FPS, pool::LOWS, priors.low(definition))?;
@@ -235,6 +241,7 @@ impl Figures {
             runs: codes(groups, pool::RUNS)?,
             benches: codes(groups, pool::BENCHES)?,
             grade: codes(groups, GRADE)?,
+            shares,
         })
     }
 

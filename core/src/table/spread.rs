@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use polars::prelude::*;
 use serde::{Deserialize, Serialize};
 use statrs::function::beta::ln_beta;
 
+use super::columns::CARD_SHARE;
 use super::frame::RunFrame;
 use super::interval::Intervals;
 use super::medians::MediansQuery;
@@ -23,17 +25,33 @@ pub struct Prior {
     pub df: f64,
 }
 
+/// Priors by what sets the rate: where the platform has a part in it, benches of one platform class differ by more.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Strata {
+    /// Where the card sets it.
+    pub card: Prior,
+    /// Elsewhere.
+    pub other: Prior,
+}
+
+impl Strata {
+    /// The prior of a cell; one whose share nobody knows counts as the card's.
+    pub fn at(&self, card_share: Option<f64>, policy: &TablePolicy) -> Prior {
+        if policy.is_card_limited(card_share) { self.card } else { self.other }
+    }
+}
+
 /// Priors of the figures that tables show.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Priors {
     /// Of mean fps.
-    pub mean_fps: Prior,
+    pub mean_fps: Strata,
     /// Of the 1% low by `percentile`.
-    pub low_percentile: Prior,
+    pub low_percentile: Strata,
     /// Of the 1% low by `tail-mean`.
-    pub low_tail_mean: Prior,
+    pub low_tail_mean: Strata,
     /// Of the 1% low by `time-share`.
-    pub low_time_share: Prior,
+    pub low_time_share: Strata,
 }
 
 impl Priors {
@@ -48,7 +66,7 @@ impl Priors {
     }
 
     /// The one of a 1% low.
-    pub fn low(&self, definition: LowDefinition) -> Prior {
+    pub fn low(&self, definition: LowDefinition) -> Strata {
         match definition {
             LowDefinition::Percentile => self.low_percentile,
             LowDefinition::TailMean => self.low_tail_mean,
@@ -66,27 +84,41 @@ pub fn estimate(frame: &RunFrame, policy: &Policy) -> Result<Priors, CoreError> 
     let mut priors = Priors::published(&policy.table);
     for definition in [LowDefinition::Percentile, LowDefinition::TailMean, LowDefinition::TimeShare] {
         let pooled = pool::pool(frame, &MediansQuery { definition, ..MediansQuery::default() }, policy)?;
-        let lists = |name: &str| {
-            rows::lists(&pooled.groups, name)
-                .map_err(|source| CoreError::Table { doing: "estimating the spread of contributors", source })
+        let failed = |source| CoreError::Table { doing: "estimating the spread of contributors", source };
+        let shares = shares(&pooled.groups).map_err(failed)?;
+        let strata = |name: &str, published: Strata| -> Result<Strata, CoreError> {
+            let cells = rows::lists(&pooled.groups, name).map_err(failed)?;
+            Ok(by_stratum(&cells, &shares, published, &policy.table))
         };
-        let low = fitted(&lists(pool::LOWS)?, &policy.table);
         match definition {
             LowDefinition::Percentile => {
-                priors.low_percentile = low.unwrap_or(priors.low_percentile);
-                priors.mean_fps = fitted(&lists(pool::MEANS)?, &policy.table).unwrap_or(priors.mean_fps);
+                priors.low_percentile = strata(pool::LOWS, priors.low_percentile)?;
+                priors.mean_fps = strata(pool::MEANS, priors.mean_fps)?;
             }
-            LowDefinition::TailMean => priors.low_tail_mean = low.unwrap_or(priors.low_tail_mean),
-            LowDefinition::TimeShare => priors.low_time_share = low.unwrap_or(priors.low_time_share),
+            LowDefinition::TailMean => priors.low_tail_mean = strata(pool::LOWS, priors.low_tail_mean)?,
+            LowDefinition::TimeShare => priors.low_time_share = strata(pool::LOWS, priors.low_time_share)?,
         }
     }
     Ok(priors)
 }
 
+/// How much of the rate of each group is the card's.
+pub(super) fn shares(groups: &DataFrame) -> PolarsResult<Vec<Option<f64>>> {
+    Ok(groups.column(CARD_SHARE)?.f64()?.iter().collect())
+}
+
+/// The priors of the cells on either side of the limit; `published` where there are too few.
+fn by_stratum(cells: &[Vec<f64>], shares: &[Option<f64>], published: Strata, policy: &TablePolicy) -> Strata {
+    let of = |card: bool| {
+        let cells = cells.iter().zip(shares).filter(|(_, share)| policy.is_card_limited(**share) == card);
+        fitted(cells.map(|(values, _)| values.as_slice()), policy)
+    };
+    Strata { card: of(true).unwrap_or(published.card), other: of(false).unwrap_or(published.other) }
+}
+
 /// The prior of cells that each have the figures of some contributors.
-fn fitted(cells: &[Vec<f64>], policy: &TablePolicy) -> Option<Prior> {
+fn fitted<'a>(cells: impl Iterator<Item = &'a [f64]>, policy: &TablePolicy) -> Option<Prior> {
     let variances: Vec<(f64, f64)> = cells
-        .iter()
         .filter_map(|values| Some((Intervals::between(values)?.powi(2), values.len() as f64 - 1.0)))
         .collect();
     if variances.len() < policy.prior_cells as usize {

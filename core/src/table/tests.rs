@@ -43,6 +43,7 @@ fn fact(run: &str, contributor: &str, driver: &str, mean_fps: f64) -> RunFact {
         low_tail_mean_fps: None,
         low_time_share_fps: None,
         between_pass_cv: Some(0.01),
+        card_share: None,
     }
 }
 
@@ -156,4 +157,38 @@ fn a_reference_nobody_ran_is_named_in_the_error() {
         track(&three_contributors(), Subject::Card("card"), &TrackQuery::against("d9"), &Policy::published())
             .unwrap_err();
     assert!(error.to_string().contains("d9"));
+}
+
+#[test]
+fn contributors_differ_by_other_amounts_where_the_platform_has_a_part_in_the_rate() {
+    let mut random = crate::draw::Random(7);
+    let mut facts = Vec::new();
+    for cell in 0..160_u32 {
+        let (share, sd): (f64, f64) = if cell % 2 == 0 { (0.9, 0.02) } else { (0.4, 0.1) };
+        for who in ["ada", "bo", "cy"] {
+            let rate = 60.0 * (sd * random.normal()).exp();
+            let mut fact = fact(&format!("{cell:03}-{who}"), who, "d1", rate);
+            fact.identity.width = 1000 + cell;
+            fact.card_share = Some(share);
+            facts.push(fact);
+        }
+    }
+    let policy = Policy::published();
+    let frame = RunFrame::new(&facts).unwrap();
+    let priors = super::spread::estimate(&frame, &policy).unwrap();
+    let near = |found: f64, true_sd: f64| (found / true_sd - 1.0).abs() < 0.2;
+    assert!(near(priors.mean_fps.card.sd, 0.02) && near(priors.mean_fps.other.sd, 0.1), "{priors:?}");
+    // Too few say anything of a definition that nobody gave.
+    assert_eq!(priors.low_tail_mean, policy.table.prior_low);
+    let rows =
+        medians(&frame.with_priors(Some(priors)), &MediansQuery::default(), &policy).unwrap().json_rows();
+    let width = |row: &serde_json::Value| {
+        (row["mean_fps_to"].as_f64().unwrap() / row["mean_fps_from"].as_f64().unwrap()).ln()
+    };
+    let mean = |odd: u64| {
+        let of: Vec<f64> =
+            rows.iter().filter(|r| r["width"].as_u64().unwrap() % 2 == odd).map(width).collect();
+        of.iter().sum::<f64>() / of.len() as f64
+    };
+    assert!(mean(1) > 3.0 * mean(0));
 }

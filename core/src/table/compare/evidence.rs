@@ -9,6 +9,7 @@ use super::CompareQuery;
 use crate::error::CoreError;
 use crate::ladder::LimitedBy;
 use crate::policy::Policy;
+use crate::policy::table::TablePolicy;
 use crate::statistics::quantile::median;
 use crate::table::columns::*;
 use crate::table::filters::Filters;
@@ -46,6 +47,10 @@ pub(super) struct Site {
     pub(super) runs: u32,
     /// Whether resolution ladders say that the platform was measured, not the card.
     pub(super) platform_limited: bool,
+    /// Whether the card sets the rate, by the model.
+    pub(super) card_limited: bool,
+    /// Sum and number of the shares that the model gives the card.
+    share: (f64, u32),
     /// By contributor, then bench: mean fps and 1% low of each run. The numbers are ranks of the names.
     figures: BTreeMap<u32, OfBenches>,
 }
@@ -112,13 +117,14 @@ pub(super) fn configurations(
     // A ladder needs the resolutions that the query leaves out.
     let split = MediansQuery { by_platform: query.by_platform, ..MediansQuery::default() };
     let limits = limits::limits(&runs, &split)?;
-    gathered(&runs, query, &limits).map_err(failed)
+    gathered(&runs, query, &limits, &policy.table).map_err(failed)
 }
 
 fn gathered(
     runs: &DataFrame,
     query: &CompareQuery,
     limits: &std::collections::HashMap<limits::GroupKey, LimitedBy>,
+    policy: &TablePolicy,
 ) -> PolarsResult<Vec<Configuration>> {
     let words = |name: &str| Words::all(runs, name);
     let (workload, scene, api) = (words(WORKLOAD)?, words(SCENE)?, words(API)?);
@@ -129,6 +135,7 @@ fn gathered(
     let (card, cell) = (words(CARD)?, codes(runs, CELL)?);
     let (contributor, bench) = (words(CONTRIBUTOR)?.ranks(), words(BENCH)?.ranks());
     let mean = runs.column(MEAN_FPS)?.f64()?;
+    let share = runs.column(CARD_SHARE)?.f64()?;
     let low = runs.column(low_column(query.definition))?.f64()?;
     let mut found: BTreeMap<Key, Configuration> = BTreeMap::new();
     for row in 0..runs.height() {
@@ -167,9 +174,16 @@ fn gathered(
         let site = configuration.sites[place].get_or_insert_with(Site::default);
         let group = [cell[row], 0, 0, if query.by_platform { platform.codes[row] } else { 0 }];
         site.runs += 1;
+        if let Some(share) = share.get(row) {
+            site.share = (site.share.0 + share, site.share.1 + 1);
+        }
         site.platform_limited |= limits.get(&group) == Some(&LimitedBy::Platform);
         let benches = site.figures.entry(contributor[row]).or_default();
         benches.entry(bench[row]).or_default().push([mean.get(row), low.get(row)]);
+    }
+    for site in found.values_mut().flat_map(|c| c.sites.iter_mut().flatten()) {
+        let (sum, runs) = site.share;
+        site.card_limited = policy.is_card_limited((runs > 0).then(|| sum / f64::from(runs)));
     }
     Ok(found.into_values().collect())
 }

@@ -46,6 +46,7 @@ impl Facts {
             low_tail_mean_fps: None,
             low_time_share_fps: None,
             between_pass_cv: None,
+            card_share: None,
         });
         let last = self.0.len() - 1;
         &mut self.0[last]

@@ -54,6 +54,7 @@ fn facts(all: &[Measured]) -> Vec<RunFact> {
                 low_tail_mean_fps: None,
                 low_time_share_fps: None,
                 between_pass_cv: None,
+                card_share: None,
             });
         }
     }

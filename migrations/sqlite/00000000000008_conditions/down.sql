@@ -1,0 +1,1 @@
+ALTER TABLE judgements DROP COLUMN by_conditions;

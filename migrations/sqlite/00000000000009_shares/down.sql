@@ -1,0 +1,2 @@
+ALTER TABLE traits DROP COLUMN card_share;
+UPDATE models SET priors = NULL;
