@@ -20,3 +20,5 @@ mod model;
 mod intervals;
 mod ratios;
 mod tracks;
+mod trends;
+mod bootstrap;
