@@ -22,3 +22,4 @@ mod ratios;
 mod tracks;
 mod trends;
 mod bootstrap;
+mod live;
