@@ -18,6 +18,10 @@ pub enum LimitedBy {
     Mixed,
     /// Processor, memory, program: a faster card would change nothing.
     Platform,
+    /// The card's memory: the rate is fine, and the slow frames are not.
+    Memory,
+    /// Nobody measured what would tell.
+    NotKnown,
 }
 
 impl LimitedBy {
@@ -27,6 +31,8 @@ impl LimitedBy {
             LimitedBy::Card => "card",
             LimitedBy::Mixed => "mixed",
             LimitedBy::Platform => "platform",
+            LimitedBy::Memory => "memory",
+            LimitedBy::NotKnown => "not known",
         }
     }
 }
@@ -88,6 +94,18 @@ fn step((lower_pixels, lower_fps): (u64, f64), (upper_pixels, upper_fps): (u64, 
         class,
         certain: nearest > NOT_CERTAIN_WITHIN * standard_error,
     }
+}
+
+/// Whether the next larger resolution than the rung's is faster than it by a share of `slower_from` or more, which no
+/// card does: something else changed between the runs.
+pub fn slower_than_higher(rungs: &[Rung], width: u32, height: u32, slower_from: f64) -> bool {
+    let here = pixels(width, height);
+    let step = classify(rungs).into_iter().find(|step| step.lower_pixels == here);
+    // The share undone gives the ratio of the rates.
+    step.is_some_and(|step| {
+        let octaves = (step.upper_pixels as f64 / step.lower_pixels as f64).ln();
+        -step.share * octaves * CARD_EXPONENT >= -(1.0 - slower_from).ln()
+    })
 }
 
 /// What limits the rung at a resolution: the step down to the next smaller resolution tells it, since

@@ -99,7 +99,7 @@ impl Plays {
 
 /// What a card plays as text.
 pub fn render(scenes: &[PlayedScene], all: bool, width: usize) -> String {
-    const COLUMNS: [Column; 10] = [
+    const COLUMNS: [Column; 11] = [
         Column::name("workload"),
         Column::name("scene"),
         Column::word("size"),
@@ -108,6 +108,7 @@ pub fn render(scenes: &[PlayedScene], all: bool, width: usize) -> String {
         Column::word("state"),
         Column::number("1% low"),
         Column::word("95 %"),
+        Column::word("delivery"),
         Column::number("target"),
         Column::word("from"),
     ];
@@ -121,7 +122,7 @@ pub fn render(scenes: &[PlayedScene], all: bool, width: usize) -> String {
         rows.extend(shown.iter().map(|settings| cells(scene, settings)));
         if shown.is_empty() {
             let mut row = vec![scene.workload.clone(), scene.scene.clone()];
-            row.extend(["", "", "", "no settings play", "", ""].map(str::to_owned));
+            row.extend(["", "", "", "no settings play", "", "", ""].map(str::to_owned));
             row.extend([figure(scene.target_fps, 0), format!("{} known", scene.settings.len())]);
             rows.push(row);
         }
@@ -165,6 +166,7 @@ fn cells(scene: &PlayedScene, settings: &PlayedSettings) -> Vec<String> {
         settings.state.clone(),
         figure(Some(settings.low_fps), 1),
         interval,
+        settings.delivery.clone(),
         figure(scene.target_fps, 0),
         from,
     ]

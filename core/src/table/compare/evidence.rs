@@ -111,14 +111,14 @@ pub(super) fn configurations(
     let runs = frame.data()?.lazy().filter(wanted).collect().map_err(failed)?;
     // A ladder needs the resolutions that the query leaves out.
     let split = MediansQuery { by_platform: query.by_platform, ..MediansQuery::default() };
-    let limits = limits::limits(&runs, &split)?;
+    let limits = limits::limits(frame, &runs, &split, policy)?;
     gathered(&runs, query, &limits).map_err(failed)
 }
 
 fn gathered(
     runs: &DataFrame,
     query: &CompareQuery,
-    limits: &std::collections::HashMap<limits::GroupKey, LimitedBy>,
+    limits: &limits::Limits,
 ) -> PolarsResult<Vec<Configuration>> {
     let words = |name: &str| Words::all(runs, name);
     let (workload, scene, api) = (words(WORKLOAD)?, words(SCENE)?, words(API)?);
@@ -167,7 +167,7 @@ fn gathered(
         let site = configuration.sites[place].get_or_insert_with(Site::default);
         let group = [cell[row], 0, 0, if query.by_platform { platform.codes[row] } else { 0 }];
         site.runs += 1;
-        site.platform_limited |= limits.get(&group) == Some(&LimitedBy::Platform);
+        site.platform_limited |= limits.of(&group) == LimitedBy::Platform;
         let benches = site.figures.entry(contributor[row]).or_default();
         benches.entry(bench[row]).or_default().push([mean.get(row), low.get(row)]);
     }
