@@ -23,6 +23,11 @@ pub const PLATFORM_SHARE: f64 = 0.25;
 /// step is not certain.
 pub const NOT_CERTAIN_WITHIN: f64 = 1.64;
 
+/// How much faster a higher resolution must be than the next lower one on the same bench, as a share, for one of the two
+/// to be taken for misstated: three bad days (5 %, simulation study of this project) and more than ten times what two
+/// rungs differ by.
+pub const MISSTATED_FROM: f64 = 0.15;
+
 /// Thresholds of what limits a cell of a table.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LadderPolicy {
