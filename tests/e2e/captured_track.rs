@@ -111,3 +111,30 @@ fn two_builds_of_one_version_stay_apart() {
     let apart = points.iter().find(|p| p["index_low"].is_number()).unwrap();
     assert!(apart["index"].as_f64().unwrap() != 100.0, "{apart}");
 }
+
+#[test]
+fn a_capture_that_states_another_resolution_is_found() {
+    let place = Place::new(&serde_json::to_vec(&catalogue()).unwrap());
+    for entry in clean() {
+        place.submit(&entry, &run_toml(&entry));
+    }
+    let wrong = entries().into_iter().find(|entry| entry["expected"] == "mislabelled").unwrap();
+    let (status, body) = place.submit(&wrong, &run_toml(&wrong));
+    assert_eq!(status, 201, "{body}");
+    let findings = body["findings"].as_array().unwrap();
+    let found = findings.iter().find(|f| f["code"] == "faster-than-lower-resolution").unwrap();
+    assert!(text(&found["message"]).contains("at 1920x1080, but this bench got"), "{found}");
+    assert!(findings.iter().all(|f| f["code"] != "platform-limited"), "{body}");
+    // The table of its settings says so too: the lower resolution has become the slower one.
+    let rows = place
+        .get("/v1/medians?card=software-rasteriser-a&preset=medium&driver=rasteriser-a-26.1.6&group=driver");
+    let noted = |row: &&Value| row["note"].as_str().is_some_and(|note| note.contains("slower here"));
+    let slower: Vec<u64> = rows["rows"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(noted)
+        .filter_map(|row| row["height"].as_u64())
+        .collect();
+    assert_eq!(slower, [900], "{rows}");
+}

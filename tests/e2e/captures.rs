@@ -17,6 +17,7 @@ const FITTING: &[(&str, &[&str])] = &[
     ("throttling", &["throttling"]),
     ("duplicate", &["duplicate-run"]),
     ("platform-limited", &["platform-limited", "passes-disagree"]),
+    ("mislabelled", &["faster-than-lower-resolution"]),
 ];
 
 pub(crate) fn captures() -> PathBuf {
