@@ -23,6 +23,7 @@ pub mod publications;
 pub mod serve;
 pub mod demo;
 pub mod evaluate;
+pub mod covers;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -94,6 +95,8 @@ pub enum Command {
     Demo(demo::Demo),
     /// Measures how well the service judges, on runs of which the truth is known
     Evaluate(evaluate::Evaluate),
+    /// Measures how often published intervals hold what is true, on simulated runs
+    Covers(covers::Covers),
     /// Prints the description of the HTTP interface (OpenAPI)
     #[command(name = "openapi")]
     OpenApi(serve::OpenApi),
@@ -157,6 +160,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Serve(command) => command.run(),
         Command::Demo(command) => command.run(),
         Command::Evaluate(command) => command.run(),
+        Command::Covers(command) => command.run(),
         Command::OpenApi(command) => command.run(),
         Command::Schema(command) => command.run(),
         Command::Completions(command) => command.run(),

@@ -156,7 +156,8 @@ impl Storage {
     /// # Errors
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
-        self.0.frames.at(self.revision(), || self.reader())
+        let FrameAt { frame, revision } = self.0.frames.at(self.revision(), || self.reader())?;
+        Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision })
     }
 
     /// A run in full, but for its frame times.

@@ -7,6 +7,7 @@
 mod calibration;
 mod support;
 mod numbers;
+mod misstated;
 pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
@@ -130,7 +131,7 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
     if examined.outcome == Outcome::Completed {
         if let Some(mean_fps) = examined.statistics.mean_fps {
             let Identity { width, height, .. } = examined.identity;
-            findings.extend(platform_limited(&Rung { width, height, mean_fps }, &evidence.ladder));
+            findings.extend(of_ladder(&Rung { width, height, mean_fps }, &evidence.ladder));
         }
         if let Some((ln_fps, ln_low_ratio)) = figures(examined)
             && let Some(inputs) = &evidence.inputs
@@ -208,10 +209,14 @@ fn paced(findings: &[Finding]) -> bool {
     findings.iter().any(|f| f.severity >= Severity::Hold && PACED.contains(&f.code.as_ref()))
 }
 
-/// The remark that a rung shows its platform, not its card, when the others of its ladder say so.
-pub fn platform_limited(here: &Rung, others: &[Rung]) -> Option<Finding> {
+/// The remark that a rung shows its platform, not its card, or is not what it says, when the others of its ladder say
+/// so.
+pub fn of_ladder(here: &Rung, others: &[Rung]) -> Option<Finding> {
     let mut rungs = others.to_vec();
     rungs.push(here.clone());
+    if ladder::misstated(&rungs, here.width, here.height) {
+        return Some(misstated::finding(here, others));
+    }
     let limit = ladder::limited_by(&rungs, here.width, here.height)?;
     (limit == ladder::LimitedBy::Platform).then(|| rules::platform_limited(here, others))
 }

@@ -6,7 +6,7 @@
 
 use crate::judge::Rung;
 use crate::policy::ladder::{
-    CARD_EXPONENT, CARD_EXPONENT_SD, CARD_SHARE, NOT_CERTAIN_WITHIN, PLATFORM_SHARE, RUNG_SD,
+    CARD_EXPONENT, CARD_EXPONENT_SD, CARD_SHARE, MISSTATED_FROM, NOT_CERTAIN_WITHIN, PLATFORM_SHARE, RUNG_SD,
 };
 
 /// What holds the rate back.
@@ -18,6 +18,10 @@ pub enum LimitedBy {
     Mixed,
     /// Processor, memory, program: a faster card would change nothing.
     Platform,
+    /// The card's memory: the rate is fine, and the slow frames are not.
+    Memory,
+    /// Nobody measured what would tell.
+    NotKnown,
 }
 
 impl LimitedBy {
@@ -27,6 +31,8 @@ impl LimitedBy {
             LimitedBy::Card => "card",
             LimitedBy::Mixed => "mixed",
             LimitedBy::Platform => "platform",
+            LimitedBy::Memory => "memory",
+            LimitedBy::NotKnown => "not known",
         }
     }
 }
@@ -46,6 +52,13 @@ pub struct Step {
     pub class: LimitedBy,
     /// Whether the share is clear of the limits of its class.
     pub certain: bool,
+}
+
+impl Step {
+    /// ln of the larger resolution's rate over the smaller one's: the share undone.
+    fn ln_rise(&self) -> f64 {
+        -self.share * CARD_EXPONENT * (self.upper_pixels as f64 / self.lower_pixels as f64).ln()
+    }
 }
 
 /// The steps of a ladder, smallest resolution first. Rungs of equal pixels are merged by their median;
@@ -88,6 +101,21 @@ fn step((lower_pixels, lower_fps): (u64, f64), (upper_pixels, upper_fps): (u64, 
         class,
         certain: nearest > NOT_CERTAIN_WITHIN * standard_error,
     }
+}
+
+/// Whether the next larger resolution than the rung's is faster than it by a share of `slower_from` or more, which no
+/// card does: something else changed between the runs.
+pub fn slower_than_higher(rungs: &[Rung], width: u32, height: u32, slower_from: f64) -> bool {
+    let here = pixels(width, height);
+    let up = classify(rungs).into_iter().find(|step| step.lower_pixels == here);
+    up.is_some_and(|step| step.ln_rise() >= -(1.0 - slower_from).ln())
+}
+
+/// Whether the rung's rate is so far above that of the next smaller resolution that one of the two is not what it says.
+pub fn misstated(rungs: &[Rung], width: u32, height: u32) -> bool {
+    let here = pixels(width, height);
+    let down = classify(rungs).into_iter().find(|step| step.upper_pixels == here);
+    down.is_some_and(|step| step.ln_rise() >= MISSTATED_FROM.ln_1p())
 }
 
 /// What limits the rung at a resolution: the step down to the next smaller resolution tells it, since
@@ -141,6 +169,16 @@ mod tests {
         let rungs = [(1920, 1080, 120.0), (1600, 900, 120.0), (1280, 720, 120.0)];
         assert_eq!(classes(&rungs), [LimitedBy::Platform; 2]);
         assert!(classify(&ladder(&rungs)).iter().all(|s| s.certain && s.share.abs() < 1e-12));
+    }
+
+    #[test]
+    fn a_higher_resolution_that_is_much_faster_is_misstated() {
+        let rungs = ladder(&[(1280, 720, 85.0), (1600, 900, 59.0), (1920, 1080, 86.0)]);
+        assert!(
+            misstated(&rungs, 1920, 1080) && !misstated(&rungs, 1600, 900) && !misstated(&rungs, 1280, 720)
+        );
+        assert!(slower_than_higher(&rungs, 1600, 900, 0.03) && !slower_than_higher(&rungs, 1920, 1080, 0.03));
+        assert!(!misstated(&ladder(&[(1600, 900, 59.0), (1920, 1080, 61.0)]), 1920, 1080));
     }
 
     #[test]

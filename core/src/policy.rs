@@ -22,6 +22,8 @@ pub struct Policy {
     pub target_multiplayer_fps: f64,
     /// What a live match runs at as a share of a practice area. Common practice: 0.8.
     pub live_match_allowance: f64,
+    /// 1% low over mean from which frames count as evenly delivered. Common practice: 0.75.
+    pub even_delivery: f64,
     /// Sanity of the series.
     pub series: series::SeriesPolicy,
     /// Fingerprints of passes.
@@ -30,6 +32,8 @@ pub struct Policy {
     pub judge: judge::JudgePolicy,
     /// The prediction model.
     pub model: model::ModelPolicy,
+    /// What limits a cell of a table.
+    pub ladder: ladder::LadderPolicy,
     /// Published tables.
     pub table: table::TablePolicy,
     /// Tracks over driver releases.
@@ -45,10 +49,12 @@ impl Policy {
             target_single_player_fps: 30.0,
             target_multiplayer_fps: 60.0,
             live_match_allowance: 0.8,
+            even_delivery: 0.75,
             series: series::SeriesPolicy::published(),
             fingerprint: fingerprint::FingerprintPolicy::published(),
             judge: judge::JudgePolicy::published(),
             model: model::ModelPolicy::published(),
+            ladder: ladder::LadderPolicy::published(),
             table: table::TablePolicy::published(),
             track: track::TrackPolicy::published(),
             precision: precision::PrecisionPolicy::published(),

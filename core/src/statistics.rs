@@ -4,6 +4,8 @@ pub mod sum;
 pub mod quantile;
 pub mod distribution;
 pub mod multiplicity;
+pub mod trend;
+pub mod segments;
 pub mod robust;
 pub mod huber;
 pub mod scale;

@@ -15,6 +15,7 @@ pub mod medians;
 mod matched;
 mod panel;
 pub mod changes;
+pub mod course;
 pub mod context;
 pub mod playable;
 pub mod track;

@@ -22,6 +22,7 @@ mod compose;
 mod world;
 pub mod trial;
 pub mod score;
+pub mod cover;
 
 pub use catalogue::catalogue;
 pub use label::{Label, WrongUnit};

@@ -164,6 +164,15 @@ impl World {
         Some(&self.truth.catalogue.workloads[measured.workload].id)
     }
 
+    /// What holds a submission back as it was really measured, by index in arrival order below `len()`: how much of a
+    /// small change of the card's rate shows, from 0 (the platform limits) to 1 (the card does), and what too small a
+    /// memory takes off its ln fps, 0 where it is large enough.
+    pub fn limit(&self, submission: usize) -> (f64, f64) {
+        let run = &self.plan[submission];
+        let share = self.truth.card_share(&run.measured, &self.benches[run.bench].platform);
+        (share, self.truth.memory_loss(&run.measured))
+    }
+
     /// One submission, by index in arrival order below `len()`. Costs what its frames cost (about half a
     /// millisecond), whatever the index; several threads may share a world.
     pub fn submission(&self, submission: usize) -> Submission {

@@ -17,18 +17,19 @@ const FITTING: &[(&str, &[&str])] = &[
     ("throttling", &["throttling"]),
     ("duplicate", &["duplicate-run"]),
     ("platform-limited", &["platform-limited", "passes-disagree"]),
+    ("mislabelled", &["faster-than-lower-resolution"]),
 ];
 
-fn captures() -> PathBuf {
+pub(crate) fn captures() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("captures")
 }
 
-fn text(value: &Value) -> &str {
+pub(crate) fn text(value: &Value) -> &str {
     value.as_str().unwrap()
 }
 
 /// The words under which the capture catalogue knows the parts of an entry.
-fn run_toml(entry: &Value) -> String {
+pub(crate) fn run_toml(entry: &Value) -> String {
     let label = text(&entry["card"]["label"]);
     let vendor = match label {
         "Software rasteriser A" => "rasteriser A makers",
@@ -66,68 +67,97 @@ fn bench_toml(entry: &Value) -> String {
     )
 }
 
-#[test]
-fn every_capture_packs_submits_and_gets_its_finding() {
-    let binary = binary();
-    let folder = tempfile::tempdir().unwrap();
-    let data = folder.path().join("data");
-    let run = |args: &[&str]| {
-        Command::new(&binary).args(args).current_dir(folder.path()).output().expect("the program runs")
-    };
-    let catalogue = captures().join("catalogue.json");
-    let imported =
-        run(&["catalogue", "import", catalogue.to_str().unwrap(), "--data", data.to_str().unwrap()]);
-    assert!(imported.status.success(), "{}", String::from_utf8_lossy(&imported.stderr));
-    let token = add_account(&binary, &data, "bench-of-the-project");
-    let served = Served::start(&binary, &data);
+/// A service that knows the capture catalogue, and a place to pack in.
+pub(crate) struct Place {
+    folder: tempfile::TempDir,
+    token: String,
+    pub(crate) served: Served,
+}
 
+impl Place {
+    /// A service with a catalogue.
+    pub(crate) fn new(catalogue: &[u8]) -> Place {
+        let binary = binary();
+        let folder = tempfile::tempdir().unwrap();
+        let data = folder.path().join("data");
+        std::fs::write(folder.path().join("catalogue.json"), catalogue).unwrap();
+        let imported = Command::new(&binary)
+            .args(["catalogue", "import", "catalogue.json", "--data", data.to_str().unwrap()])
+            .current_dir(folder.path())
+            .output()
+            .expect("the program runs");
+        assert!(imported.status.success(), "{}", String::from_utf8_lossy(&imported.stderr));
+        let token = add_account(&binary, &data, "bench-of-the-project");
+        let served = Served::start(&binary, &data);
+        Place { folder, token, served }
+    }
+
+    /// Packs a capture under these words and submits it; status and answer.
+    pub(crate) fn submit(&self, entry: &Value, run_toml: &str) -> (u16, Value) {
+        let (folder, id) = (self.folder.path(), text(&entry["id"]));
+        std::fs::write(folder.join("run.toml"), run_toml).unwrap();
+        std::fs::write(folder.join("bench.toml"), bench_toml(entry)).unwrap();
+        let document = format!("{id}.json");
+        let passes = entry["passes"].as_array().unwrap();
+        let packed = Command::new(binary())
+            .args([
+                "pack",
+                "--run",
+                "run.toml",
+                "--bench",
+                "bench.toml",
+                "--column",
+                "frame_ms",
+                "-o",
+                &document,
+            ])
+            .args(passes.iter().map(|p| captures().join(text(&p["file"]))))
+            .current_dir(folder)
+            .output()
+            .expect("the program runs");
+        assert!(packed.status.success(), "{id}: {}", String::from_utf8_lossy(&packed.stderr));
+        let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
+        let mut answer = agent
+            .post(format!("{}/v1/runs", self.served.url))
+            .header("Authorization", &format!("Bearer {}", self.token))
+            .header("Content-Type", "application/json")
+            .send(&std::fs::read(folder.join(&document)).unwrap()[..])
+            .unwrap();
+        (answer.status().as_u16(), answer.body_mut().read_json().unwrap())
+    }
+
+    /// An answer of the service.
+    pub(crate) fn get(&self, path: &str) -> Value {
+        let mut answer = ureq::get(format!("{}{path}", self.served.url)).call().unwrap();
+        answer.body_mut().read_json().unwrap()
+    }
+}
+
+/// The captures as the manifest has them.
+pub(crate) fn entries() -> Vec<Value> {
     let manifest: Value =
         serde_json::from_slice(&std::fs::read(captures().join("manifest.json")).unwrap()).unwrap();
     let entries = manifest["captures"].as_array().unwrap();
     assert_eq!(entries.len(), 54);
+    entries.clone()
+}
+
+#[test]
+fn every_capture_packs_submits_and_gets_its_finding() {
+    let place = Place::new(&std::fs::read(captures().join("catalogue.json")).unwrap());
     let mut problems = Vec::new();
     let mut ids = Vec::new();
-    for entry in entries {
+    for entry in entries() {
         let id = text(&entry["id"]);
-        std::fs::write(folder.path().join("run.toml"), run_toml(entry)).unwrap();
-        std::fs::write(folder.path().join("bench.toml"), bench_toml(entry)).unwrap();
-        let files: Vec<String> = entry["passes"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .map(|p| captures().join(text(&p["file"])).to_str().unwrap().to_owned())
-            .collect();
-        let mut pack = vec!["pack", "--run", "run.toml", "--bench", "bench.toml", "--column", "frame_ms"];
-        let document = format!("{id}.json");
-        pack.extend(["-o", &document]);
-        pack.extend(files.iter().map(String::as_str));
-        let packed = run(&pack);
-        assert!(packed.status.success(), "{id}: {}", String::from_utf8_lossy(&packed.stderr));
-
-        let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
-        let mut answer = agent
-            .post(format!("{}/v1/runs", served.url))
-            .header("Authorization", &format!("Bearer {token}"))
-            .header("Content-Type", "application/json")
-            .send(&std::fs::read(folder.path().join(&document)).unwrap()[..])
-            .unwrap();
-        let status = answer.status().as_u16();
-        let body: Value = answer.body_mut().read_json().unwrap();
+        let (status, body) = place.submit(&entry, &run_toml(&entry));
         let expected = text(&entry["expected"]);
-        if expected == "duplicate" {
-            assert_eq!(status, 409, "{id}: {body}");
-        } else {
-            assert_eq!(status, 201, "{id}: {body}");
-        }
+        assert_eq!(status, if expected == "duplicate" { 409 } else { 201 }, "{id}: {body}");
         ids.push((id.to_owned(), expected.to_owned(), body));
     }
     // Read back: a later rung of a resolution ladder adds its finding to the earlier ones.
     for (id, expected, body) in ids {
         let body = match body["run"].as_str() {
-            Some(run) => {
-                let mut answer = ureq::get(format!("{}/v1/runs/{run}", served.url)).call().unwrap();
-                answer.body_mut().read_json::<Value>().unwrap()
-            }
+            Some(run) => place.get(&format!("/v1/runs/{run}")),
             None => body,
         };
         let findings: Vec<(&str, &str)> = body["findings"]

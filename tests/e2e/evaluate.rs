@@ -141,3 +141,28 @@ fn files_that_do_not_belong_together_are_refused_with_the_line() {
     let said = refused(format!("{early}nonsense\n"), known(0));
     assert!(said.contains("line 2"), "{said}");
 }
+
+#[test]
+fn published_intervals_hold_the_truth_about_as_often_as_they_say() {
+    let covers = |seed: &str| -> Value {
+        let ended = Command::new(binary())
+            .args(["covers", "--seed", seed, "--rounds", "1", "--json"])
+            .output()
+            .unwrap();
+        assert!(ended.status.success(), "{}", String::from_utf8_lossy(&ended.stderr));
+        serde_json::from_slice(&ended.stdout).unwrap()
+    };
+    let (first, other) = (covers("31"), covers("32"));
+    assert_ne!(first["covers"], other["covers"]);
+    for found in [&first, &other] {
+        let totals = found["totals"].as_array().unwrap();
+        let kinds: Vec<&str> = totals.iter().map(|t| t["of"].as_str().unwrap()).collect();
+        assert_eq!(kinds, ["median", "index", "ratio"]);
+        for total in totals {
+            let (share, of) =
+                (total["covered"]["share"].as_f64().unwrap(), total["covered"]["of"].as_u64().unwrap());
+            assert!(of >= 300, "{total}");
+            assert!((0.92..0.985).contains(&share), "{total}");
+        }
+    }
+}

@@ -18,4 +18,5 @@ mod demo;
 mod evaluate;
 mod readme;
 mod captures;
+mod captured_track;
 mod durability;

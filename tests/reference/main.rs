@@ -20,3 +20,6 @@ mod model;
 mod intervals;
 mod ratios;
 mod tracks;
+mod trends;
+mod bootstrap;
+mod live;

@@ -5,7 +5,7 @@ use wearmark_core::judge::Rung;
 use wearmark_core::ladder::{LimitedBy, limited_by};
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{MemoryClaim, SceneKind, Telemetry};
-use wearmark_core::target::{floor_fps, in_play_fps, meets};
+use wearmark_core::target::{delivery, floor_fps, in_play_fps, meets};
 
 fn plays(low_fps: f64, kind: WorkloadKind) -> bool {
     meets(low_fps, floor_fps(kind, &Policy::published()))
@@ -33,6 +33,17 @@ fn a_live_match_leaves_four_fifths_of_a_practice_area() {
     let live = in_play_fps(174.0, Some(SceneKind::PracticeArea), &policy);
     assert_eq!(live.round(), 139.0);
     assert_eq!(in_play_fps(174.0, Some(SceneKind::LiveMatch), &policy), 174.0);
+}
+
+/// Common practice: a 1% low at three quarters of the mean counts as even delivery.
+#[test]
+fn a_low_at_three_quarters_of_the_mean_is_even() {
+    let policy = Policy::published();
+    assert_eq!(delivery(75.0, 100.0, &policy), "even");
+    assert_eq!(delivery(74.9, 100.0, &policy), "uneven");
+    // mean 73, low 52 (0.71) and mean 49, low 23 (0.47) are not even; mean 38, low 35 (0.92) is.
+    assert_eq!([delivery(52.0, 73.0, &policy), delivery(23.0, 49.0, &policy)], ["uneven", "uneven"]);
+    assert_eq!(delivery(35.0, 38.0, &policy), "even");
 }
 
 /// Common practice: a rate that does not rise as the resolution falls is the platform's.

@@ -5,6 +5,7 @@ pub mod fill;
 pub mod verdicts;
 pub mod tables;
 pub mod tracked;
+pub mod limited;
 
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
@@ -80,6 +81,7 @@ struct Shown {
     truths: Vec<Truth>,
     chosen: Chosen,
     tracked: tracked::Tracked,
+    limited: limited::Limited,
     times: Times,
     tabling: Duration,
     elapsed: Duration,
@@ -149,12 +151,14 @@ impl Demo {
         let frame = storage.frame().context("the accepted runs cannot be read")?;
         let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
         let tracked = tracked::tracked(&frame.frame, &world, &policy)?;
+        let limited = limited::limited(&frame.frame, &world, &policy)?;
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
             truths: verdicts::against_truth(&settled, &world),
             chosen,
             tracked,
+            limited,
             times,
             tabling: start.elapsed(),
             elapsed: began.elapsed(),
@@ -197,6 +201,9 @@ impl Shown {
         text.push('\n');
         text.push_str(&heading("Tracks against what was planted in it"));
         text.push_str(&tracked::text(&self.tracked, width));
+        text.push('\n');
+        text.push_str(&heading("Limits and failures against what was planted in it"));
+        text.push_str(&limited::text(&self.limited, width));
         text
     }
 
@@ -210,6 +217,7 @@ impl Shown {
             "reasons": self.reasons,
             "truth": self.truths,
             "tracked": self.tracked,
+            "limited": self.limited,
             "seconds": {
                 "all": self.elapsed.as_secs_f64(),
                 "filling": self.times.filling.as_secs_f64(),

@@ -15,7 +15,8 @@ use super::report::wrapped;
 #[command(
     long_about = "Prints, for each workload scene, the highest settings at which the card still plays: the low end of the \
                   interval of the 1% low meets the target, 30 fps single-player and 60 fps multiplayer (common practice). \
-                  Settings that nobody measured on the card are estimated by the model, and marked so.",
+                  Settings that nobody measured on the card are estimated by the model, and marked so. `uneven`: the 1% low is \
+                  less than three quarters of the mean.",
     after_help = "Examples:\n  wearmark plays draywick-kiln-ochre\n  wearmark plays draywick-kiln-ochre --target 45 --all\n\n\
                   Caution: rendering faults can flash. People with photosensitive epilepsy should not watch for them."
 )]
@@ -162,7 +163,11 @@ fn cells(scene: &PlayedScene, settings: &PlayedSettings) -> Vec<String> {
         format!("{}x{}{scale}", settings.width, settings.height),
         settings.preset.clone(),
         settings.api.clone(),
-        settings.state.clone(),
+        if settings.delivery == "uneven" {
+            format!("{}, uneven", settings.state)
+        } else {
+            settings.state.clone()
+        },
         figure(Some(settings.low_fps), 1),
         interval,
         figure(scene.target_fps, 0),

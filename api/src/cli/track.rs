@@ -1,6 +1,7 @@
 //! `wearmark track`.
 
 use clap::Args;
+use wearmark_core::table::course::Segment;
 use wearmark_core::table::track::{FailureCount, Track, TrackPoint};
 
 use super::ServerArgs;
@@ -106,6 +107,7 @@ pub fn render(track: &Track, width: usize) -> String {
         text += &wrapped(&line, 0);
     }
     text += &format!("changes looked for: {}; called so: {}\n", track.looks, track.changes.len());
+    text += &course(track);
     for span in &track.failures {
         let line = format!(
             "{}: {} from {} to {}, {} of {}{}",
@@ -122,6 +124,41 @@ pub fn render(track: &Track, width: usize) -> String {
     let best = track.holds_up.best_release.as_deref().map_or("none known".to_owned(), output::clean);
     text += &wrapped(&format!("{}: {}", track.holds_up.verdict, track.holds_up.because), 0);
     text += &format!("release to install: {best}\n");
+    text
+}
+
+/// The trend, and the stretches where there are several.
+fn course(track: &Track) -> String {
+    let mut text = String::new();
+    if let Some(trend) = &track.trend {
+        let line = format!(
+            "trend: {:+.1} % a year ({:+.1} to {:+.1}) over {} releases from {} to {}; Kendall's tau {:.2}, p = {:.3}",
+            trend.percent_per_year,
+            trend.percent_low,
+            trend.percent_high,
+            trend.releases,
+            output::clean(&trend.first),
+            output::clean(&trend.last),
+            trend.tau,
+            trend.p,
+        );
+        text += &wrapped(&line, 0);
+    }
+    if track.segments.len() > 1 {
+        let level = |segment: &Segment| {
+            let interval = match (segment.index_low, segment.index_high) {
+                (Some(low), Some(high)) => format!(" ({low:.1}-{high:.1})"),
+                _ => String::new(),
+            };
+            let releases = match segment.releases {
+                1 => output::clean(&segment.first),
+                _ => format!("{} to {}", output::clean(&segment.first), output::clean(&segment.last)),
+            };
+            format!("{releases} {:.1}{interval}", segment.index)
+        };
+        let levels: Vec<String> = track.segments.iter().map(level).collect();
+        text += &wrapped(&format!("steady stretches: {}", levels.join("; ")), 0);
+    }
     text
 }
 

@@ -1,4 +1,4 @@
-//! A new rung of a resolution ladder can show that the other rungs were limited by the platform.
+//! A new rung of a resolution ladder can show that the other rungs were limited by the platform, or are misstated.
 
 use wearmark_core::judge::{self, Rung};
 
@@ -10,8 +10,8 @@ use crate::storage::ids::RunId;
 use crate::storage::writer::Tx;
 use crate::storage::{findings, submissions};
 
-/// The finding of a run whose rate is the platform's, not the card's.
-const PLATFORM_LIMITED: &str = "platform-limited";
+/// The findings that a ladder gives: a rate that is the platform's, not the card's, and one that cannot be.
+const OF_LADDER: [&str; 2] = ["platform-limited", "faster-than-lower-resolution"];
 
 /// The rungs at other resolutions than this one.
 pub(super) fn other_rungs(stored: &[StoredRung], width: u32, height: u32) -> Vec<Rung> {
@@ -42,13 +42,13 @@ pub(super) fn revisit(
     let ids: Vec<&str> = before.iter().map(|s| s.run.as_str()).collect();
     let codes = findings::codes(tx.conn, &ids)?;
     for sibling in before {
-        let known = codes.get(&sibling.run).is_some_and(|c| c.iter().any(|c| c.code == PLATFORM_LIMITED));
+        let known =
+            codes.get(&sibling.run).is_some_and(|c| c.iter().any(|c| OF_LADDER.contains(&c.code.as_str())));
         if known || same_resolution(&sibling.rung, submission) {
             continue;
         }
         let Rung { width, height, .. } = sibling.rung;
-        let Some(finding) = judge::platform_limited(&sibling.rung, &other_rungs(&after, width, height))
-        else {
+        let Some(finding) = judge::of_ladder(&sibling.rung, &other_rungs(&after, width, height)) else {
             continue;
         };
         // A remark: it changes no verdict.

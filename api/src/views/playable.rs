@@ -71,6 +71,7 @@ pub struct PlayedSettingsShape {
     /// Other settings that tell configurations apart.
     variant: String,
     /// `plays`: the low end of the interval meets the target; `falls short`: the high end does not; else `borderline`.
+    /// `platform capped`: it does not play, and the platform held it back, so that nothing is known of the card.
     state: String,
     /// Whether anybody measured it; if not, the figures are the model's and the interval is that of one more run.
     measured: bool,
@@ -86,6 +87,10 @@ pub struct PlayedSettingsShape {
     margin_percent: Option<f64>,
     /// Contributors with a 1% low; 0 for an estimate.
     contributors: u32,
-    /// `card`, `platform` or `mixed`; null where no resolution ladder tells.
-    limited_by: Option<String>,
+    /// Whether the 1% low keeps up with the mean rate, three quarters of it (common practice): `even` or `uneven`.
+    delivery: String,
+    /// `card`, `platform`, `mixed` or `memory`; `not known` where nobody measured what would tell.
+    limited_by: String,
+    /// What to keep in mind of it; null when there is nothing.
+    note: Option<String>,
 }

@@ -4,6 +4,7 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 use wearmark_core::table::changes::{Change, FailureSpan, HoldsUp};
+use wearmark_core::table::course::{Segment, TrackTrend};
 use wearmark_core::table::track::{Track, TrackPoint};
 
 /// A page of medians per configuration.
@@ -122,6 +123,12 @@ pub struct TrackView {
     pub changes: Vec<Change>,
     /// Changes that were looked at: from each release to the next, for all workloads together and for each.
     pub looks: u32,
+    /// What the index did along time; null where too few releases can be told.
+    #[schema(value_type = Option<TrackTrendShape>)]
+    pub trend: Option<TrackTrend>,
+    /// Stretches of releases between which the level of the index changes, oldest first.
+    #[schema(value_type = Vec<SegmentShape>)]
+    pub segments: Vec<Segment>,
     /// Failures from the first to the last release that has them.
     #[schema(value_type = Vec<FailureSpanShape>)]
     pub failures: Vec<FailureSpan>,
@@ -133,8 +140,21 @@ pub struct TrackView {
 impl TrackView {
     /// The track at a revision.
     pub fn new(revision: i64, track: Track) -> TrackView {
-        let Track { card, chip, reference, holds_up, changes, looks, failures, points } = track;
-        TrackView { revision, card, chip, reference, holds_up, changes, looks, failures, points }
+        let Track { card, chip, reference, holds_up, changes, looks, trend, segments, failures, points } =
+            track;
+        TrackView {
+            revision,
+            card,
+            chip,
+            reference,
+            holds_up,
+            changes,
+            looks,
+            trend,
+            segments,
+            failures,
+            points,
+        }
     }
 }
 
@@ -188,6 +208,48 @@ pub struct ReleaseChangesView {
     /// All that enough benches speak of; those that may be nothing have no word.
     #[schema(value_type = Vec<ChangeShape>)]
     pub changes: Vec<Change>,
+}
+
+/// What the index of a track did along time.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct TrackTrendShape {
+    /// Oldest release that counts.
+    first: String,
+    /// Newest release that counts.
+    last: String,
+    /// Releases that count: those that enough benches speak of.
+    releases: u32,
+    /// Change of the index, per cent a year (Theil-Sen).
+    percent_per_year: f64,
+    /// 95 % interval of it, lower end.
+    percent_low: f64,
+    /// 95 % interval of it, upper end.
+    percent_high: f64,
+    /// Kendall's rank correlation of index and date, -1 to 1.
+    tau: f64,
+    /// Two-sided p-value of it.
+    p: f64,
+}
+
+/// Releases in a row at one level.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct SegmentShape {
+    /// Oldest release of the stretch.
+    first: String,
+    /// Newest release of the stretch.
+    last: String,
+    /// Releases of the stretch that count.
+    releases: u32,
+    /// Their weighted mean index.
+    index: f64,
+    /// 95 % interval of it, lower end; null where the stretch is the reference alone.
+    index_low: Option<f64>,
+    /// 95 % interval of it, upper end.
+    index_high: Option<f64>,
+    /// Against the stretch before, per cent; null of the first.
+    percent: Option<f64>,
 }
 
 /// A kind of failure of one workload over releases.

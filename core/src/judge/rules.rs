@@ -39,6 +39,11 @@ pub(super) const RULES: &[Rule] = &[
         explanation: "On this bench a lower resolution does not raise the rate, so the processor, its memory or the program was measured, not the card.",
     },
     Rule {
+        code: "faster-than-lower-resolution",
+        severity: Severity::Remark,
+        explanation: "On this bench a lower resolution with all else the same is clearly slower, which no card does: one of the runs is not what it says.",
+    },
+    Rule {
         code: "uncorroborated",
         severity: Severity::Note,
         explanation: "Nobody else has measured this configuration yet; the run is judged by the model alone and marked unconfirmed.",

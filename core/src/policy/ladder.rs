@@ -1,4 +1,6 @@
-//! Thresholds of the resolution ladders.
+//! Thresholds of the resolution ladders, and of what they and lighter settings say that limits a card.
+
+use serde::{Deserialize, Serialize};
 
 /// Exponent of fps over pixels of a card-limited step. The prior mean over workloads of the project's
 /// simulation study; a workload's own exponent replaces it once it is estimated.
@@ -20,3 +22,32 @@ pub const PLATFORM_SHARE: f64 = 0.25;
 /// Normal quantile of a one-sided 5 %: nearer than that many standard errors to a limit of its class, a
 /// step is not certain.
 pub const NOT_CERTAIN_WITHIN: f64 = 1.64;
+
+/// How much faster a higher resolution must be than the next lower one on the same bench, as a share, for one of the two
+/// to be taken for misstated: three bad days (5 %, simulation study of this project) and more than ten times what two
+/// rungs differ by.
+pub const MISSTATED_FROM: f64 = 0.15;
+
+/// Thresholds of what limits a cell of a table.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LadderPolicy {
+    /// How much slower a lower resolution must be than a higher one on the same bench to be remarked on, as a share:
+    /// more than two standard errors of the difference of two rungs (sqrt(2) x 1 %).
+    pub slower_from: f64,
+    /// Settings count as lighter from that many times the rate on, with no more pixels. Chosen: ten times what a rung
+    /// repeats to.
+    pub lighter_from: f64,
+    /// By how much ln(1% low / mean) must fall from lighter settings, and fall more than on cards with more memory. The
+    /// ratio varies by 0.045 from run to run (simulation study of this project), the difference of two by 0.064; this
+    /// is more than twice that.
+    pub memory_drop: f64,
+    /// Cards count as having more memory from that many times as much on: the smallest step that makers offer (chosen).
+    pub memory_more: f64,
+}
+
+impl LadderPolicy {
+    /// The values that the documentation names.
+    pub fn published() -> LadderPolicy {
+        LadderPolicy { slower_from: 0.03, lighter_from: 1.1, memory_drop: 0.15, memory_more: 1.5 }
+    }
+}

@@ -28,6 +28,13 @@ pub struct TrackPolicy {
     pub false_discoveries: f64,
     /// Change below which nothing is called faster or slower, however certain.
     pub least_change: f64,
+    /// Releases that a trend needs. Below five no order of them is so rare that Kendall's test could speak at 5 %
+    /// (2 of 4! orders are 8 %).
+    pub trend_releases: u32,
+    /// Days from the first to the last of them. Chosen: what a few months did says nothing about a year.
+    pub trend_days: u32,
+    /// What a change of level costs, in squared standard errors.
+    pub segment_penalty: f64,
     /// Contributors that a failure needs to count against a release.
     pub failure_contributors: u32,
 }
@@ -46,6 +53,9 @@ impl TrackPolicy {
             drift_sd: 0.003,
             false_discoveries: 0.10,
             least_change: 0.02,
+            trend_releases: 5,
+            trend_days: 180,
+            segment_penalty: 8.0,
             failure_contributors: 2,
         }
     }

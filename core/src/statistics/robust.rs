@@ -119,12 +119,7 @@ pub fn hodges_lehmann_shift(x: &[f64], y: &[f64]) -> Option<f64> {
 /// Theil-Sen slope: the median of the slopes between all pairs of points with different `x` (Sen 1968,
 /// J. Am. Stat. Assoc. 63, 1379-1389). O(n^2) memory; none when no two `x` differ.
 pub fn theil_sen(points: &[(f64, f64)]) -> Option<f64> {
-    let mut slopes = Vec::with_capacity(points.len() * points.len().saturating_sub(1) / 2);
-    for (i, (x1, y1)) in points.iter().enumerate() {
-        slopes
-            .extend(points[i + 1..].iter().filter(|(x2, _)| x2 != x1).map(|(x2, y2)| (y2 - y1) / (x2 - x1)));
-    }
-    median(&mut slopes)
+    median(&mut super::trend::slopes(points))
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use polars::prelude::*;
 
 use super::columns::{RUN, Words};
 use super::spread::Priors;
+use crate::catalogue::Catalogue;
 use crate::error::CoreError;
 use crate::fact::RunFact;
 use crate::policy::table::TablePolicy;
@@ -35,6 +36,8 @@ struct Parts {
     greatest: String,
     /// What contributors differ by, once it has been estimated.
     priors: Option<Priors>,
+    /// What is known of the cards.
+    catalogue: Option<Arc<Catalogue>>,
 }
 
 impl RunFrame {
@@ -80,6 +83,16 @@ impl RunFrame {
     /// The same frame with another estimate of what contributors differ by.
     pub fn with_priors(&self, priors: Option<Priors>) -> RunFrame {
         RunFrame(Arc::new(Parts { priors, ..Parts::clone(&self.0) }))
+    }
+
+    /// The same frame with what is known of the cards in it.
+    pub fn with_catalogue(&self, catalogue: Arc<Catalogue>) -> RunFrame {
+        RunFrame(Arc::new(Parts { catalogue: Some(catalogue), ..Parts::clone(&self.0) }))
+    }
+
+    /// What is known of the cards; none where nobody said.
+    pub(super) fn catalogue(&self) -> Option<&Catalogue> {
+        self.0.catalogue.as_deref()
     }
 
     /// What contributors differ by: the estimate, or what the policy takes it for.

@@ -1,35 +1,75 @@
-//! What limited a row of medians, card or platform, from resolution ladders: runs of one bench that
-//! differ in resolution only.
+//! What limited a row of medians: card or platform, by resolution ladders (runs of one bench that differ in resolution
+//! only), or the card's memory.
 
-use std::collections::HashMap;
+mod memory;
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests;
+
+use std::collections::{HashMap, HashSet};
 
 use polars::prelude::*;
 
 use super::columns::*;
+use super::frame::RunFrame;
 use super::keys::codes;
 use super::medians::MediansQuery;
 use crate::error::CoreError;
 use crate::judge::Rung;
 use crate::ladder::{self, LimitedBy};
+use crate::policy::Policy;
 
 /// Codes of a group's keys: configuration, driver, build, platform; zero where the query does not split.
 pub(super) type GroupKey = [u32; 4];
 
-/// The limit of each group that has a ladder in the given runs of all resolutions. Benches that disagree make it `mixed`.
+/// What limits the groups of a query.
+#[derive(Default)]
+pub(super) struct Limits {
+    by_ladder: HashMap<GroupKey, LimitedBy>,
+    /// Groups in which some bench is slower than at the next higher resolution.
+    slower: HashSet<GroupKey>,
+    /// Cells that outgrow the card's memory.
+    memory: HashSet<u32>,
+}
+
+impl Limits {
+    /// What limits a group. Where benches disagree it is `mixed`; where the platform limits, memory cannot.
+    pub(super) fn of(&self, key: &GroupKey) -> LimitedBy {
+        match self.by_ladder.get(key) {
+            Some(LimitedBy::Platform) => LimitedBy::Platform,
+            _ if self.memory.contains(&key[0]) => LimitedBy::Memory,
+            Some(by) => *by,
+            None => LimitedBy::NotKnown,
+        }
+    }
+
+    /// What to mind where a bench was slower than at a higher resolution.
+    pub(super) fn note(&self, key: &GroupKey) -> Option<&'static str> {
+        self.slower.contains(key).then_some(
+            "a bench is slower here than at the next higher resolution: something else differed between its runs",
+        )
+    }
+}
+
+/// The limits of the groups in the given runs of all resolutions.
 pub(super) fn limits(
-    ladder: &DataFrame,
+    frame: &RunFrame,
+    runs: &DataFrame,
     query: &MediansQuery,
-) -> Result<HashMap<GroupKey, LimitedBy>, CoreError> {
-    let rungs =
-        rungs(ladder).map_err(|source| CoreError::Table { doing: "reading resolution ladders", source })?;
-    let mut limits = HashMap::new();
+    policy: &Policy,
+) -> Result<Limits, CoreError> {
+    let failed = |source| CoreError::Table { doing: "reading what limits the rates", source };
+    let rungs = rungs(runs).map_err(failed)?;
+    let memory = memory::memory_limited(frame, runs, query.definition, policy).map_err(failed)?;
+    let mut limits = Limits { memory, ..Limits::default() };
     for ladder in rungs.chunk_by(|a, b| a.ladder == b.ladder) {
         if ladder.len() < 2 {
             continue;
         }
         let steps: Vec<Rung> = ladder.iter().map(|at| at.rung.clone()).collect();
         for at in ladder {
-            let Some(limit) = ladder::limited_by(&steps, at.rung.width, at.rung.height) else { continue };
+            let (width, height) = (at.rung.width, at.rung.height);
             let [_, driver, build, platform, _] = at.ladder;
             let key = [
                 at.cell,
@@ -37,12 +77,26 @@ pub(super) fn limits(
                 if query.by_build { build } else { 0 },
                 if query.by_platform { platform } else { 0 },
             ];
+            let slower = |at: &Rung| {
+                ladder::slower_than_higher(&steps, at.width, at.height, policy.ladder.slower_from)
+            };
+            if slower(&at.rung) {
+                limits.slower.insert(key);
+            }
+            // The step down tells, at the bottom the step up; one that turns the wrong way tells nothing.
+            let pixels = |at: &Rung| u64::from(at.width) * u64::from(at.height);
+            let smaller =
+                steps.iter().filter(|below| pixels(below) < pixels(&at.rung)).max_by_key(|b| pixels(b));
+            if slower(smaller.unwrap_or(&at.rung)) {
+                continue;
+            }
+            let Some(limit) = ladder::limited_by(&steps, width, height) else { continue };
             let and = |known: &mut LimitedBy| {
                 if *known != limit {
                     *known = LimitedBy::Mixed;
                 }
             };
-            limits.entry(key).and_modify(and).or_insert(limit);
+            limits.by_ladder.entry(key).and_modify(and).or_insert(limit);
         }
     }
     Ok(limits)

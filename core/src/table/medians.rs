@@ -64,13 +64,14 @@ pub enum MediansSort {
 /// | `reproducibility_sd` | standard deviation of ln(mean fps) between contributors |
 /// | `evidence` | weakest grade pooled |
 /// | `target_fps`, `playable`, `playable_certain` | floor on the 1% low, whether the median meets it, whether the whole interval agrees |
-/// | `limited_by` | `card`, `platform` or `mixed`, by resolution ladders measured on one bench; null without one |
+/// | `delivery` | `even` where the 1% low is at least three quarters of the mean, else `uneven` |
+/// | `limited_by` | `card`, `platform` or `mixed`, by resolution ladders measured on one bench; `memory` where the 1% low falls behind as settings outgrow the card's memory; else `not known` |
 /// | `note` | what to keep in mind; null when there is nothing |
 ///
 /// # Errors
 /// When the table engine fails.
 pub fn medians(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> Result<Table, CoreError> {
     let pooled = pool::pool(frame, query, policy)?;
-    let limits = limits::limits(&pooled.ladder, query)?;
+    let limits = limits::limits(frame, &pooled.ladder, query, policy)?;
     rows::rows(&pooled, &limits, query, &frame.priors(&policy.table), policy)
 }

@@ -100,6 +100,44 @@ impl Panel {
         let variance = at(a, a) + at(b, b) - 2.0 * at(a, b);
         Some(Contrast { value: self.effects[a] - self.effects[b], variance: variance.max(0.0) })
     }
+
+    /// Of each release the variance of its own effect, whichever release is the reference: numbers whose sums are about
+    /// the variances of differences (quasi-variances; Firth and de Menezes 2004, Biometrika 91, 65-80, by least squares).
+    /// None of releases that nothing connects.
+    pub(super) fn own_variances(&self) -> Vec<Option<f64>> {
+        let own = quasi_variances(&self.covariance, self.effects.len());
+        self.places.iter().map(|place| place.map(|at| own[at])).collect()
+    }
+
+    /// The weighted mean of some releases over another release; none where nothing connects them.
+    pub(super) fn mean_over(&self, releases: &[(usize, f64)], under: usize) -> Option<Contrast> {
+        let n = self.effects.len();
+        let total: f64 = releases.iter().map(|(_, weight)| weight).sum();
+        let mut factors = vec![0.0; n];
+        for (release, weight) in releases {
+            factors[self.places[*release]?] += weight / total;
+        }
+        factors[self.places[under]?] -= 1.0;
+        let value = factors.iter().zip(&self.effects).map(|(factor, effect)| factor * effect).sum();
+        let by_row = |row: &[f64]| row.iter().zip(&factors).map(|(c, factor)| c * factor).sum::<f64>();
+        let variance: f64 =
+            self.covariance.chunks(n).zip(&factors).map(|(row, factor)| factor * by_row(row)).sum();
+        Some(Contrast { value, variance: variance.max(0.0) })
+    }
+}
+
+/// See [`Panel::own_variances`]; `covariance` row after row.
+fn quasi_variances(covariance: &[f64], n: usize) -> Vec<f64> {
+    let size = n as f64;
+    let rows: Vec<f64> = covariance.chunks(n).map(|row| row.iter().sum::<f64>() / size).collect();
+    let all = rows.iter().sum::<f64>() / size;
+    let about: Vec<f64> = (0..n).map(|at| covariance[at * n + at] - 2.0 * rows[at] + all).collect();
+    // Were the errors independent with variances v, these would be v (1 - 2 / n) + mean(v) / n.
+    let mean = about.iter().sum::<f64>() / (size - 1.0);
+    if n < 3 {
+        return vec![mean; n];
+    }
+    about.iter().map(|a| ((a - mean / size) / (1.0 - 2.0 / size)).max(0.0)).collect()
 }
 
 fn benches_with(rows: &[PanelRow], release: usize) -> u32 {

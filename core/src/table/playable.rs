@@ -22,6 +22,7 @@ use super::track::Subject;
 use crate::catalogue::{Catalogue, WorkloadKind};
 use crate::error::CoreError;
 use crate::judge::rules::FLASHING;
+use crate::ladder::LimitedBy;
 use crate::ledger::Estimated;
 use crate::policy::Policy;
 use crate::run::{LowDefinition, Outcome, SceneKind};
@@ -91,7 +92,8 @@ pub struct PlayedSettings {
     /// Other settings that tell configurations apart.
     pub variant: String,
     /// `plays`: the low end of the interval of the 1% low meets the target. `falls short`: the high end does not.
-    /// `borderline`: neither, or one contributor alone says that it plays.
+    /// `borderline`: neither, or one contributor alone says that it plays. `platform capped`: it does not play, and a
+    /// resolution ladder says that the platform held it back, so that nothing is known of the card.
     pub state: String,
     /// Whether anybody measured it; if not, the figures are the model's and the interval is that of one more run.
     pub measured: bool,
@@ -107,8 +109,12 @@ pub struct PlayedSettings {
     pub margin_percent: Option<f64>,
     /// Contributors with a 1% low; 0 for an estimate.
     pub contributors: u32,
-    /// `card`, `platform` or `mixed`; none where no resolution ladder tells.
-    pub limited_by: Option<String>,
+    /// Whether the 1% low keeps up with the mean rate: `even` or `uneven`.
+    pub delivery: String,
+    /// `card`, `platform`, `mixed` or `memory`; `not known` where nobody measured what would tell.
+    pub limited_by: String,
+    /// What to keep in mind of it; none when there is nothing.
+    pub note: Option<String>,
 }
 
 fn failed(source: PolarsError) -> CoreError {
@@ -143,7 +149,7 @@ pub fn playable(
     let mut kinds: BTreeMap<(String, String), (Option<WorkloadKind>, Option<SceneKind>)> = BTreeMap::new();
     let own = query_of(query, vec![query.card.clone()]);
     let pooled = pool::pool(frame, &own, &policy)?;
-    let limits = limits::limits(&pooled.ladder, &own)?;
+    let limits = limits::limits(frame, &pooled.ladder, &own, &policy)?;
     let keys = GroupKeys::of(&pooled).map_err(failed)?;
     let priors = frame.priors(&policy.table);
     let figures = Figures::of(&pooled.groups, &priors, query.definition, &policy).map_err(failed)?;
@@ -160,6 +166,8 @@ pub fn playable(
         let prior = priors.low(query.definition).at(figures.shares[place], &policy.table);
         let alone = (t_upper((1.0 - judge.confidence) / 2.0, prior.df) * prior.sd).exp();
         let (from, to) = low.interval.unwrap_or((low_fps / alone, low_fps * alone));
+        let key = [*cell, 0, 0, 0];
+        let limited = limits.of(&key);
         let settings = PlayedSettings {
             api: word(&keys.api, place),
             preset: word(&keys.preset, place),
@@ -167,7 +175,7 @@ pub fn playable(
             height: keys.height[place],
             render_scale: keys.render_scale[place],
             variant: word(&keys.variant, place),
-            state: judge.state(kind, from, to, low.interval.is_some()),
+            state: capped(judge.state(kind, from, to, low.interval.is_some()), limited),
             measured: true,
             mean_fps,
             low_fps,
@@ -175,7 +183,9 @@ pub fn playable(
             low_to: low.interval.map(|i| i.1),
             margin_percent: judge.margin(kind, low_fps),
             contributors: low.contributors,
-            limited_by: limits.get(&[*cell, 0, 0, 0]).map(|l| l.as_str().to_owned()),
+            delivery: target::delivery(low_fps, mean_fps, &policy).to_owned(),
+            limited_by: limited.as_str().to_owned(),
+            note: note(limited, limits.note(&key)),
         };
         kinds.insert(scene.clone(), kind);
         scenes.entry(scene).or_default().push(settings);
@@ -259,11 +269,33 @@ pub fn playable_table(playable: &Playable) -> Result<Table, CoreError> {
         column(&rows, "low_to", |_, s| s.low_to),
         column(&rows, "margin_percent", |_, s| s.margin_percent),
         column(&rows, "contributors", |_, s| s.contributors),
+        column(&rows, "delivery", |_, s| s.delivery.clone()),
         column(&rows, "limited_by", |_, s| s.limited_by.clone()),
+        column(&rows, "note", |_, s| s.note.clone()),
     ])
 }
 
 const PLAYS: &str = "plays";
+
+/// What does not play because of the platform says nothing about the card; what plays on such a platform does so for all
+/// that the card is held back.
+fn capped(state: String, limited: LimitedBy) -> String {
+    if limited == LimitedBy::Platform && state != PLAYS { "platform capped".to_owned() } else { state }
+}
+
+fn note(limited: LimitedBy, slower: Option<&str>) -> Option<String> {
+    let of_limit = match limited {
+        LimitedBy::Platform => Some(
+            "the platform capped the rate: it is the least that the card does, and no faster card would help",
+        ),
+        LimitedBy::Memory => {
+            Some("the settings outgrow the card's memory: lighter textures or fewer pixels help most")
+        }
+        _ => None,
+    };
+    let said: Vec<&str> = of_limit.into_iter().chain(slower).collect();
+    (!said.is_empty()).then(|| said.join("; "))
+}
 
 type Kinds = (Option<WorkloadKind>, Option<SceneKind>);
 type OfScene = ((String, String), Kinds, PlayedSettings);
@@ -336,7 +368,10 @@ impl Judge<'_> {
                 low_to: Some(to.exp()),
                 margin_percent: self.margin(kind, estimate.ln_low.exp()),
                 contributors: 0,
-                limited_by: None,
+                delivery: target::delivery(estimate.ln_low.exp(), estimate.ln_fps.exp(), self.policy)
+                    .to_owned(),
+                limited_by: LimitedBy::NotKnown.as_str().to_owned(),
+                note: None,
             };
             Some(((word(&workload, row), word(&scene, row)), kind, settings))
         };

@@ -1,21 +1,19 @@
 //! The rows of the table of medians: order, intervals, targets and notes.
 
 use std::cmp::Reverse;
-use std::collections::HashMap;
 
 use polars::prelude::*;
 
 use super::columns::*;
 use super::interval::{Intervals, Standing};
 use super::keys::{self, Words, codes};
-use super::limits::GroupKey;
+use super::limits::Limits;
 use super::medians::{MediansQuery, MediansSort};
 use super::output::Table;
 use super::pool::{self, Pooled};
 use super::spread::{self, Priors, Strata};
 use crate::catalogue::WorkloadKind;
 use crate::error::CoreError;
-use crate::ladder::LimitedBy;
 use crate::policy::Policy;
 use crate::run::{LowDefinition, SceneKind};
 use crate::target;
@@ -23,7 +21,7 @@ use crate::target;
 /// The table of the pooled groups.
 pub(super) fn rows(
     pooled: &Pooled,
-    limits: &HashMap<GroupKey, LimitedBy>,
+    limits: &Limits,
     query: &MediansQuery,
     priors: &Priors,
     policy: &Policy,
@@ -305,7 +303,7 @@ fn order(
 /// Target, playable or not, what limited the figure, and what to keep in mind.
 fn judgements(
     pooled: &Pooled,
-    limits: &HashMap<GroupKey, LimitedBy>,
+    limits: &Limits,
     keys: &GroupKeys,
     figures: &Figures,
     order: &[usize],
@@ -324,7 +322,8 @@ fn judgements(
     let mut targets = Vec::with_capacity(order.len());
     let mut playable = Vec::with_capacity(order.len());
     let mut certain = Vec::with_capacity(order.len());
-    let mut limited: Vec<Option<&str>> = Vec::with_capacity(order.len());
+    let mut delivery: Vec<Option<&str>> = Vec::with_capacity(order.len());
+    let mut limited: Vec<&str> = Vec::with_capacity(order.len());
     let mut notes: Vec<Option<String>> = Vec::with_capacity(order.len());
     for &place in order {
         let kind = kind_of(keys.workload_kind.at(place));
@@ -336,13 +335,17 @@ fn judgements(
         playable.push(floor.zip(low.value).map(|(floor, low)| meets(low, floor)));
         certain
             .push(floor.zip(low.interval).map(|(floor, (from, to))| meets(from, floor) == meets(to, floor)));
-        limited.push(limits.get(&group_keys.each_ref().map(|codes| codes[place])).map(|l| l.as_str()));
-        notes.push(note(figures, place, scene, policy));
+        let both = low.value.zip(figures.mean[place].value);
+        delivery.push(both.map(|(low, mean)| target::delivery(low, mean, policy)));
+        let key = group_keys.each_ref().map(|codes| codes[place]);
+        limited.push(limits.of(&key).as_str());
+        notes.push(note(figures, place, scene, limits.note(&key), policy));
     }
     Ok(vec![
         Column::new("target_fps".into(), targets),
         Column::new("playable".into(), playable),
         Column::new("playable_certain".into(), certain),
+        Column::new("delivery".into(), delivery),
         Column::new("limited_by".into(), limited),
         Column::new("note".into(), notes),
     ])
@@ -352,7 +355,13 @@ pub(super) fn kind_of(word: Option<&str>) -> Option<WorkloadKind> {
     [WorkloadKind::SinglePlayer, WorkloadKind::Multiplayer].into_iter().find(|k| Some(k.as_str()) == word)
 }
 
-fn note(figures: &Figures, place: usize, scene: Option<SceneKind>, policy: &Policy) -> Option<String> {
+fn note(
+    figures: &Figures,
+    place: usize,
+    scene: Option<SceneKind>,
+    limit: Option<&str>,
+    policy: &Policy,
+) -> Option<String> {
     let mut notes = Vec::new();
     match Standing::of(figures.mean[place].contributors as usize, &policy.table) {
         Standing::OneContributor => {
@@ -368,5 +377,6 @@ fn note(figures: &Figures, place: usize, scene: Option<SceneKind>, policy: &Poli
         let share = 100.0 * policy.live_match_allowance;
         notes.push(format!("practice area: playable is judged at {share:.0} % of the 1% low"));
     }
+    notes.extend(limit.map(str::to_owned));
     if notes.is_empty() { None } else { Some(notes.join("; ")) }
 }

@@ -4,6 +4,7 @@ use polars::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::changes::{self, Change, FailureSpan, HoldsUp};
+use super::course::{self, Segment, TrackTrend};
 use super::frame::RunFrame;
 use super::keys;
 use super::matched::{Evidence, Release};
@@ -76,6 +77,10 @@ pub struct Track {
     pub changes: Vec<Change>,
     /// Changes that were looked at: from each release to the next, for all workloads together and for each.
     pub looks: u32,
+    /// What the index did along time; none where too few releases can be told.
+    pub trend: Option<TrackTrend>,
+    /// Stretches of releases between which its level changes, oldest first.
+    pub segments: Vec<Segment>,
     /// Failures from the first to the last release that has them.
     pub failures: Vec<FailureSpan>,
     /// Releases, oldest first; those without a date last.
@@ -161,6 +166,8 @@ pub fn track(
         holds_up: changes::holds_up(&evidence, panel.as_ref(), &failures, &points, policy),
         changes,
         looks,
+        trend: course::trend_of(&evidence, panel.as_ref(), reference, policy),
+        segments: course::segments_of(&evidence, panel.as_ref(), reference, policy),
         failures,
         points,
     })

@@ -116,14 +116,14 @@ pub(super) fn configurations(
     let runs = frame.data()?.lazy().filter(wanted).collect().map_err(failed)?;
     // A ladder needs the resolutions that the query leaves out.
     let split = MediansQuery { by_platform: query.by_platform, ..MediansQuery::default() };
-    let limits = limits::limits(&runs, &split)?;
+    let limits = limits::limits(frame, &runs, &split, policy)?;
     gathered(&runs, query, &limits, &policy.table).map_err(failed)
 }
 
 fn gathered(
     runs: &DataFrame,
     query: &CompareQuery,
-    limits: &std::collections::HashMap<limits::GroupKey, LimitedBy>,
+    limits: &limits::Limits,
     policy: &TablePolicy,
 ) -> PolarsResult<Vec<Configuration>> {
     let words = |name: &str| Words::all(runs, name);
@@ -177,7 +177,7 @@ fn gathered(
         if let Some(share) = share.get(row) {
             site.share = (site.share.0 + share, site.share.1 + 1);
         }
-        site.platform_limited |= limits.get(&group) == Some(&LimitedBy::Platform);
+        site.platform_limited |= limits.of(&group) == LimitedBy::Platform;
         let benches = site.figures.entry(contributor[row]).or_default();
         benches.entry(bench[row]).or_default().push([mean.get(row), low.get(row)]);
     }

@@ -165,3 +165,26 @@ fn what_nobody_measured_is_estimated_and_marked_so() {
     assert_eq!(plays.scenes[0].highest_estimated, None);
     assert_eq!(plays.scenes[0].settings[0].state, "borderline");
 }
+
+#[test]
+fn what_the_platform_capped_says_nothing_about_the_card() {
+    let facts = facts(&[
+        measured("story", "high", 1080, &[20.0, 20.1, 20.2]),
+        measured("story", "high", 720, &[20.1, 20.2, 20.3]),
+        measured("story", "low", 1080, MANY),
+        measured("story", "low", 720, MANY),
+        measured("arena", "low", 1080, &[20.0, 20.1, 20.2]),
+    ]);
+    let plays = asked(&facts, PlayableQuery::default(), &[]);
+    let state = |scene: usize, preset: &str, height: u32| {
+        let settings = plays.scenes[scene].settings.iter().find(|s| s.preset == preset && s.height == height);
+        settings
+            .map(|s| (s.state.as_str(), s.limited_by.as_str(), s.note.is_some(), s.delivery.as_str()))
+            .unwrap()
+    };
+    assert_eq!(state(0, "low", 1080), ("falls short", "not known", false, "even"));
+    assert_eq!(state(1, "high", 1080), ("platform capped", "platform", true, "even"));
+    assert_eq!(state(1, "high", 720), ("platform capped", "platform", true, "even"));
+    // What plays in spite of the platform plays.
+    assert_eq!(state(1, "low", 1080), ("plays", "platform", true, "even"));
+}
