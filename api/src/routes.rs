@@ -8,7 +8,7 @@ use crate::auth::access::require_submitter;
 use crate::error::ApiError;
 use crate::handlers::{
     batch, catalogue, compare, documents, facts, health, medians, playable, precision, proposals, rules,
-    runs, tracks,
+    runs, tracks, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -33,6 +33,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/runs/{id}/plot.svg", runs::find_plot).wrap(Compress::default()))
         .service(read("/v1/medians", medians::list_medians))
         .service(read("/v1/compare", compare::find_comparison))
+        .service(read("/v1/wanted", wanted::find_wanted))
         .service(read("/v1/facts", facts::list_facts))
         .service(read("/v1/precision", precision::list_precision))
         .service(read("/v1/precision/rules", precision::list_rule_records))

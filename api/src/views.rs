@@ -9,6 +9,7 @@ pub mod plot;
 pub mod batch;
 pub mod table;
 pub mod playable;
+pub mod wanted;
 pub mod precision;
 pub mod compare;
 pub mod list;

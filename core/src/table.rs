@@ -23,6 +23,7 @@ pub mod precision;
 mod sittings;
 pub mod rules;
 pub mod listing;
+pub mod wanted;
 pub mod output;
 
 #[cfg(test)]
