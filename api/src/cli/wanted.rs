@@ -154,20 +154,25 @@ pub fn render(plan: &Plan, cautions: &[String], width: usize) -> String {
         text += &columns::render(&COLUMNS, &rows, width);
     }
     text += &format!(
-        "\n{} min of {:.0}; expected gain {:.0} points. What it does most for (half widths of 95 % intervals):\n",
-        figure(Some(plan.minutes), 0),
+        "\n{:.0} min of {:.0}; expected gain {:.0} points (half widths of 95 % intervals):\n",
+        plan.minutes,
         60.0 * plan.hours,
         plan.points
     );
-    text + &plan.effects.iter().map(effect).collect::<String>()
+    for total in &plan.totals {
+        let of = plan.effects.iter().filter(|effect| effect.kind == total.kind);
+        text += &format!("{} ({}): {:.0} points\n", output::clean(&total.kind), total.figures, total.points);
+        text.extend(of.map(effect));
+    }
+    text
 }
 
 fn effect(effect: &Effect) -> String {
     let change = match (effect.before_percent, effect.after_percent) {
-        (Some(before), Some(after)) => format!(": {before:.1} % -> {after:.1} %"),
+        (Some(before), Some(after)) => format!(": +-{before:.1} % -> +-{after:.1} %"),
         _ => String::new(),
     };
-    wrapped(&format!("{:4.0}  {}{change}", effect.points, output::clean(&effect.why)), 2)
+    wrapped(&format!("{}{change}", output::clean(&effect.why)), 2)
 }
 
 /// The ranked candidates.

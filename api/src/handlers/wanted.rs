@@ -3,8 +3,9 @@
 use actix_web::web::Data;
 use actix_web::{HttpRequest, HttpResponse};
 use utoipa::IntoParams;
+use wearmark_core::policy::Policy;
 use wearmark_core::table::playable::{PlayableQuery, unmeasured};
-use wearmark_core::table::wanted::{Measurer, Sources, WantedQuery, wanted};
+use wearmark_core::table::wanted::{Measurer, Sources, Wanted, WantedQuery, wanted};
 
 use super::storage_error;
 use crate::error::{ApiError, ErrorCode, shorten};
@@ -14,6 +15,7 @@ use crate::published::negotiate::Format;
 use crate::published::table::core_error;
 use crate::query::Parameters;
 use crate::state::State;
+use crate::storage::Storage;
 use crate::views::wanted::WantedView;
 
 /// Candidates of a page where the caller does not say.
@@ -126,7 +128,7 @@ fn position(table: &str, cursor: &str) -> Result<(i64, usize), ApiError> {
 }
 
 fn make(state: &State, page: Page, bench: Option<&str>) -> Result<Made, ApiError> {
-    let Page { mut query, driver_minutes, limit, position, table } = page;
+    let Page { query, driver_minutes, limit, position, table } = page;
     let storage = &state.intake.storage;
     let revision = storage.last_change();
     let first = match position {
@@ -136,6 +138,25 @@ fn make(state: &State, page: Page, bench: Option<&str>) -> Result<Made, ApiError
     };
     let mut policy = (*state.intake.policy).clone();
     policy.wanted.driver_minutes = driver_minutes.unwrap_or(policy.wanted.driver_minutes);
+    let wanted = of_storage(storage, &policy, query, bench)?;
+    let end = (first + limit).min(wanted.candidates.len());
+    let next = (end < wanted.candidates.len()).then(|| cursor::encode(&table, &format!("{revision}.{end}")));
+    let view = WantedView::new(revision, wanted, first..end, next.clone());
+    let body =
+        serde_json::to_vec(&view).map_err(|e| ApiError::internal("writing wanted runs as JSON", &e))?;
+    Ok(Made { revision, body, next })
+}
+
+/// What to measure next by what is stored; the bench of the query is the one given.
+///
+/// # Errors
+/// `UnprocessableQuery` when there is no such bench, release or system; otherwise when storage fails.
+pub(crate) fn of_storage(
+    storage: &Storage,
+    policy: &Policy,
+    mut query: WantedQuery,
+    bench: Option<&str>,
+) -> Result<Wanted, ApiError> {
     let at = storage.frame().map_err(|e| storage_error("reading the frame of runs", &e))?;
     let catalogue = storage.catalogue();
     let failed = |e| storage_error("looking what to measure next", &e);
@@ -150,9 +171,9 @@ fn make(state: &State, page: Page, bench: Option<&str>) -> Result<Made, ApiError
             Some(Measurer { bench: id.to_owned(), contributor, system: document.os.name, accepted: 0 });
     }
     let asked = PlayableQuery { card: query.card.clone(), ..PlayableQuery::default() };
-    let others = unmeasured(&at.frame, &catalogue, &asked, &policy).map_err(core_error)?;
+    let others = unmeasured(&at.frame, &catalogue, &asked, policy).map_err(core_error)?;
     let (estimates, waiting, accepted) = storage
-        .ledger(conn, &policy, |ledger| {
+        .ledger(conn, policy, |ledger| {
             let contributor = query.measurer.as_ref().map_or("", |m| m.contributor.as_str());
             (
                 ledger.estimates(&others.benches, &others.settings),
@@ -168,11 +189,5 @@ fn make(state: &State, page: Page, bench: Option<&str>) -> Result<Made, ApiError
         others.settings.into_iter().zip(estimates).filter_map(|(run, e)| Some((run, e?))).collect();
     let sources =
         Sources { frame: &at.frame, catalogue: &catalogue, estimates: &estimates, waiting: &waiting };
-    let wanted = wanted(&sources, &query, &policy).map_err(core_error)?;
-    let end = (first + limit).min(wanted.candidates.len());
-    let next = (end < wanted.candidates.len()).then(|| cursor::encode(&table, &format!("{revision}.{end}")));
-    let view = WantedView::new(revision, wanted, first..end, next.clone());
-    let body =
-        serde_json::to_vec(&view).map_err(|e| ApiError::internal("writing wanted runs as JSON", &e))?;
-    Ok(Made { revision, body, next })
+    wanted(&sources, &query, policy).map_err(core_error)
 }

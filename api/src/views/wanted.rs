@@ -123,8 +123,22 @@ pub struct PlanShape {
     points: f64,
     /// Each driver once, oldest first, the installed one before all.
     stages: Vec<StageShape>,
-    /// What becomes of the published figures, the greatest gains first.
+    /// Gains by kind, the greatest first.
+    totals: Vec<TotalShape>,
+    /// What becomes of the published figures, the greatest gains of each kind.
     effects: Vec<EffectShape>,
+}
+
+/// What a plan gains of one kind.
+#[derive(ToSchema)]
+#[expect(dead_code, reason = "only the derived description is used")]
+pub struct TotalShape {
+    /// As in the effects.
+    kind: String,
+    /// Figures or questions.
+    figures: u32,
+    /// Gain.
+    points: f64,
 }
 
 /// The runs of a plan on one driver.

@@ -45,6 +45,8 @@ pub struct WantedPolicy {
     pub beside_share: f64,
     /// Weight of settings whose 1% low falls short of the target: fewer people play there.
     pub short_weight: f64,
+    /// Weight of a median or first figure measured on a release that is not the newest: most people run that one. Chosen.
+    pub older_weight: f64,
     /// Weight of scenes without a fixed path: one minute of free play repeats to 6 %, longer ones to 4.5 %, where
     /// contributors differ by 3.8 %, so that a run tells 0.038^2 / (0.038^2 + 0.045^2) as much (simulation study of
     /// this project).
@@ -85,6 +87,7 @@ impl WantedPolicy {
             failure_points: 40.0,
             beside_share: 0.5,
             short_weight: 0.5,
+            older_weight: 0.9,
             free_weight: 0.4,
             free_sd: 0.045,
             least_points: 0.5,

@@ -8,6 +8,8 @@
 //! points. All of it is expected before anything is measured: it depends on who measures what, not on what comes out.
 
 mod known;
+mod unmeasured;
+mod releases;
 mod steps;
 mod gain;
 mod cost;
@@ -153,6 +155,17 @@ pub struct Stage {
     pub runs: Vec<PlannedRun>,
 }
 
+/// What a plan gains of one kind.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Total {
+    /// As in [`Effect::kind`].
+    pub kind: String,
+    /// Figures or questions.
+    pub figures: u32,
+    /// Gain, points.
+    pub points: f64,
+}
+
 /// A plan for an afternoon.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Plan {
@@ -166,7 +179,9 @@ pub struct Plan {
     pub points: f64,
     /// Each driver once, oldest first, the installed one before all.
     pub stages: Vec<Stage>,
-    /// What becomes of the published figures, the greatest gains first. Steps of the track are computed by the track's
+    /// Gains by kind, the greatest first.
+    pub totals: Vec<Total>,
+    /// What becomes of the published figures, the greatest gains of each kind. Steps of the track are computed by the track's
     /// own model with these runs added.
     pub effects: Vec<Effect>,
 }

@@ -149,7 +149,7 @@ impl State {
         if setting.free { short * policy.free_weight } else { short }
     }
 
-    fn median(&self, known: &Known<'_>, (setting, _): At, before: &[At], parts: &mut Vec<Part>) {
+    fn median(&self, known: &Known<'_>, (setting, release): At, before: &[At], parts: &mut Vec<Part>) {
         let of = &known.settings[setting];
         let Some(half) = of.half else { return };
         if self.own[setting] || before.iter().any(|(other, _)| *other == setting) {
@@ -165,7 +165,8 @@ impl State {
             let narrower = known.narrowing[of.contributors + 1] / known.narrowing[of.contributors];
             (Of::Median(setting), half * narrower, 1.0)
         };
-        let points = weight * State::weight(known, setting) * (count(half) - count(after));
+        let newest = if known.newest == Some(release) { 1.0 } else { policy.older_weight };
+        let points = newest * weight * State::weight(known, setting) * (count(half) - count(after));
         parts.push(Part { of, points, halves: Some((half, after)) });
     }
 

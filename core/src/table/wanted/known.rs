@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use polars::prelude::*;
 
+use super::releases::{self, Release};
 use super::{Sources, WantedQuery};
 use crate::catalogue::{Catalogue, WorkloadKind};
 use crate::error::CoreError;
@@ -15,12 +16,12 @@ use crate::table::filters::Filters;
 use crate::table::interval::{Intervals, t_quantile};
 use crate::table::keys::{Words, codes};
 use crate::table::limits;
-use crate::table::matched::{self, Evidence};
+use crate::table::matched::Evidence;
 use crate::table::medians::MediansQuery;
-use crate::table::panel::{Panel, PanelRow};
+use crate::table::panel::Panel;
 use crate::table::pool;
 use crate::table::rows::{self, Figures, GroupKeys};
-use crate::table::track::{FailureCount, Subject};
+use crate::table::track::Subject;
 use crate::target;
 
 /// A configuration of the card.
@@ -60,19 +61,6 @@ impl Setting {
     }
 }
 
-/// A driver release of the card.
-#[derive(Debug, Clone)]
-pub(super) struct Release {
-    pub(super) id: String,
-    day: Option<i32>,
-    /// Whether the catalogue says that card and system are supported.
-    pub(super) allowed: bool,
-    /// Place in the evidence.
-    pub(super) place: Option<usize>,
-    /// Failures by workload: how it ended, and contributors.
-    pub(super) failures: BTreeMap<usize, (&'static str, u32)>,
-}
-
 /// A workload.
 #[derive(Debug, Clone)]
 pub(super) struct Program {
@@ -93,6 +81,8 @@ pub(super) struct Known<'a> {
     /// Oldest first.
     pub(super) releases: Vec<Release>,
     pub(super) installed: Option<usize>,
+    /// The newest that the bench can run.
+    pub(super) newest: Option<usize>,
     pub(super) evidence: Evidence,
     pub(super) panel: Option<Panel>,
     /// Benches by workload and release, those that have another release too.
@@ -100,7 +90,7 @@ pub(super) struct Known<'a> {
     /// The measurer's sites, by setting.
     pub(super) sites: BTreeMap<usize, Site>,
     /// Their numbers in the evidence.
-    site_of: BTreeMap<usize, usize>,
+    pub(super) site_of: BTreeMap<usize, usize>,
     pub(super) waiting: &'a [Waiting],
     /// Whether a run of the measurer can release held ones.
     pub(super) speaks: bool,
@@ -132,10 +122,11 @@ impl<'a> Known<'a> {
         let priors = sources.frame.priors(&policy.table);
         let mut known = Known {
             policy,
-            releases: releases(&evidence, sources.catalogue, query, system.as_deref(), policy)?,
+            releases: releases::releases(&evidence, sources.catalogue, query, system.as_deref(), policy)?,
             workloads: Vec::new(),
             settings: Vec::new(),
             installed: None,
+            newest: None,
             evidence,
             panel,
             benches_on: BTreeMap::new(),
@@ -151,6 +142,7 @@ impl<'a> Known<'a> {
             asked: query.workloads.clone(),
             system,
         };
+        known.newest = known.allowed().pop();
         if let Some(id) = &query.installed {
             let place = known.releases.iter().position(|r| r.id == *id && r.allowed);
             known.installed = Some(place.ok_or_else(|| {
@@ -270,7 +262,7 @@ impl<'a> Known<'a> {
     }
 
     /// A setting without figures.
-    fn setting(
+    pub(super) fn setting(
         &mut self,
         [workload, scene, api, preset]: [String; 4],
         (width, height): (u32, u32),
@@ -303,114 +295,6 @@ impl<'a> Known<'a> {
             limited: false,
         }
     }
-
-    /// Those that others measured on other cards.
-    fn estimated(&mut self, sources: &Sources<'_>, query: &WantedQuery) -> PolarsResult<()> {
-        if sources.estimates.is_empty() {
-            return Ok(());
-        }
-        let by_run: BTreeMap<&str, _> = sources.estimates.iter().map(|(run, e)| (run.as_str(), e)).collect();
-        let all = sources.frame.data().map_err(|e| polars_err!(ComputeError: "{e}"))?;
-        let wanted: Vec<&str> = by_run.keys().copied().collect();
-        let runs = all
-            .lazy()
-            .filter(col(RUN).is_in(lit(Series::new("".into(), wanted)).implode(false), false))
-            .collect()?;
-        let [workload, scene, api, preset, variant, kinds] =
-            [WORKLOAD, SCENE, API, PRESET, VARIANT, WORKLOAD_KIND].map(|name| Words::all(&runs, name));
-        let (workload, scene, api, preset) = (workload?, scene?, api?, preset?);
-        let (variant, kinds, scene_kinds) = (variant?, kinds?, codes(&runs, SCENE_KIND)?);
-        let (width, height) = (codes(&runs, WIDTH)?, codes(&runs, HEIGHT)?);
-        let (scales, ids) = (runs.column(RENDER_SCALE)?.f64()?, runs.column(RUN)?.str()?);
-        let t = t_quantile(self.policy.table.confidence, self.policy.judge.tail_df);
-        let mut order: Vec<usize> = (0..runs.height()).collect();
-        order.sort_by_key(|row| ids.get(*row));
-        for row in order {
-            let Some(estimate) = ids.get(row).and_then(|id| by_run.get(id)) else { continue };
-            if scales.get(row) != Some(1.0) || variant.at(row).is_some_and(|v| !v.is_empty()) {
-                continue;
-            }
-            let setting = self.setting(
-                [&workload, &scene, &api, &preset].map(|words| words.at(row).unwrap_or_default().to_owned()),
-                (width[row], height[row]),
-                (rows::kind_of(kinds.at(row)), SCENE_KINDS.get(scene_kinds[row] as usize).copied()),
-                Some(estimate.ln_low.exp()),
-                sources.catalogue,
-                query,
-            );
-            self.settings.push(Setting {
-                half: Some(t * estimate.sd),
-                mean_fps: Some(estimate.ln_fps.exp()),
-                ..setting
-            });
-        }
-        Ok(())
-    }
-
-    /// Resolutions beside settings of which nobody knows whether the card is the limit: the next smaller one in use.
-    fn rungs(&mut self) {
-        let sizes: BTreeSet<(u64, u32, u32)> =
-            self.settings.iter().map(|s| (s.pixels(), s.width, s.height)).collect();
-        for at in 0..self.settings.len() {
-            let setting = &self.settings[at];
-            let smaller = |s: &Setting| s.family == setting.family && s.pixels() < setting.pixels();
-            if setting.limited || setting.contributors == 0 || self.settings.iter().any(smaller) {
-                continue;
-            }
-            let Some((pixels, width, height)) = sizes.range(..(setting.pixels(), 0, 0)).next_back().copied()
-            else {
-                continue;
-            };
-            let size = format!("|{}x{}|", setting.width, setting.height);
-            let faster = (setting.pixels() as f64 / pixels as f64).powf(crate::policy::ladder::CARD_EXPONENT);
-            self.settings.push(Setting {
-                width,
-                height,
-                configuration: setting.configuration.replace(&size, &format!("|{width}x{height}|")),
-                contributors: 0,
-                own: false,
-                half: None,
-                mean_fps: setting.mean_fps.map(|fps| fps * faster),
-                limited: false,
-                ..setting.clone()
-            });
-        }
-    }
-
-    fn failures_and_benches(&mut self) {
-        type Kind = (&'static str, fn(&matched::Release) -> &[FailureCount]);
-        let kinds: [Kind; 3] = [
-            ("did not start", |r| &r.did_not_start),
-            ("crashed", |r| &r.crashed),
-            ("drew wrongly", |r| &r.rendering_fault),
-        ];
-        for release in &mut self.releases {
-            let Some(place) = release.place else { continue };
-            for (word, of) in kinds {
-                for failure in of(&self.evidence.releases[place]) {
-                    if let Some(at) = self.workloads.iter().position(|w| w.id == failure.workload) {
-                        let seen = release.failures.entry(at).or_insert((word, 0));
-                        if failure.contributors > seen.1 {
-                            *seen = (word, failure.contributors);
-                        }
-                    }
-                }
-            }
-        }
-        let mut benches: BTreeMap<(usize, usize), BTreeSet<u32>> = BTreeMap::new();
-        for site in self.evidence.rows.chunk_by(|a, b| a.site == b.site) {
-            let several = site.iter().any(|row| row.release != site[0].release);
-            for row in site.iter().filter(|_| several) {
-                let workload = &self.evidence.workloads[row.workload as usize];
-                let workload = self.workloads.iter().position(|w| w.id == *workload);
-                let release = self.releases.iter().position(|r| r.place == Some(row.release));
-                if let (Some(workload), Some(release)) = (workload, release) {
-                    benches.entry((workload, release)).or_default().insert(row.bench);
-                }
-            }
-        }
-        self.benches_on = benches.into_iter().map(|(at, benches)| (at, benches.len() as u32)).collect();
-    }
 }
 
 /// What goes wrong while reading.
@@ -428,132 +312,5 @@ impl From<CoreError> for Failure {
 impl From<PolarsError> for Failure {
     fn from(error: PolarsError) -> Failure {
         Failure::Table(error)
-    }
-}
-
-/// The releases that the card was measured on or could be, oldest first, the newest of them.
-fn releases(
-    evidence: &Evidence,
-    catalogue: &Catalogue,
-    query: &WantedQuery,
-    system: Option<&str>,
-    policy: &Policy,
-) -> Result<Vec<Release>, CoreError> {
-    let chip = catalogue.card(&query.card).map(|card| card.chip.as_str()).unwrap_or_default();
-    let supported = |d: &&crate::catalogue::DriverRelease| d.chips.iter().any(|c| c == chip);
-    let all = &catalogue.document().drivers;
-    if let Some(system) = query.system.as_deref() {
-        let mut systems: Vec<&str> =
-            all.iter().filter(supported).flat_map(|d| d.systems.iter().map(String::as_str)).collect();
-        systems.sort_unstable();
-        systems.dedup();
-        if !systems.contains(&system) {
-            return Err(CoreError::Query(format!(
-                "no driver release for `{}` supports the system `{system}`; known are {}",
-                query.card,
-                systems.join(", ")
-            )));
-        }
-    }
-    let epoch = chrono::NaiveDate::default();
-    let mut releases: Vec<Release> = all
-        .iter()
-        .filter(supported)
-        .map(|d| Release {
-            id: d.id.clone(),
-            day: i32::try_from((d.date - epoch).num_days()).ok(),
-            allowed: system.is_none_or(|system| d.systems.iter().any(|s| s == system)),
-            place: None,
-            failures: BTreeMap::new(),
-        })
-        .collect();
-    for (place, release) in evidence.releases.iter().enumerate() {
-        match releases.iter_mut().find(|r| r.id == release.driver) {
-            Some(known) => known.place = Some(place),
-            None => releases.push(Release {
-                id: release.driver.clone(),
-                day: release.day,
-                allowed: false,
-                place: Some(place),
-                failures: BTreeMap::new(),
-            }),
-        }
-    }
-    releases.sort_by(|a, b| (a.day.unwrap_or(i32::MIN), &a.id).cmp(&(b.day.unwrap_or(i32::MIN), &b.id)));
-    let surplus = releases.len().saturating_sub(policy.wanted.releases);
-    releases.drain(..surplus);
-    Ok(releases)
-}
-
-impl Known<'_> {
-    /// Releases that the bench can run.
-    pub(super) fn allowed(&self) -> Vec<usize> {
-        (0..self.releases.len()).filter(|at| self.releases[*at].allowed).collect()
-    }
-
-    /// What the track says of a step, in words.
-    pub(super) fn change(&self, step: usize) -> String {
-        let contrast = self.panel.as_ref().and_then(|panel| {
-            let (from, to) = (self.releases[step].place?, self.releases[step + 1].place?);
-            Some((panel, panel.contrast(to, from)?))
-        });
-        let Some((panel, contrast)) = contrast else { return "is not known".to_owned() };
-        let (low, high) = contrast.interval(self.policy.table.confidence, panel.df);
-        format!(
-            "is known as {:+.1} % ({:+.1} to {:+.1})",
-            100.0 * contrast.value.exp_m1(),
-            100.0 * (low - 1.0),
-            100.0 * (high - 1.0)
-        )
-    }
-
-    /// Half widths of the steps of the track, natural logarithm, now and with runs of the measurer's bench added, as the
-    /// track's own model computes them; those steps only that it can compute both times.
-    pub(super) fn steps_after(&self, runs: &[super::cost::At]) -> Vec<(usize, (f64, f64))> {
-        let evidence = &self.evidence;
-        let mut rows = evidence.rows.clone();
-        let number = |found: Option<u32>, of: &dyn Fn(&PanelRow) -> u32| {
-            found.unwrap_or_else(|| evidence.rows.iter().map(of).max().map_or(0, |most| most + 1))
-        };
-        let own = evidence.rows.iter().find(|r| Some(&evidence.sites[r.site].0) == self.bench.as_ref());
-        let (bench, contributor) = (
-            number(own.map(|r| r.bench), &|r| r.bench),
-            number(own.map(|r| r.contributor), &|r| r.contributor),
-        );
-        let mut places: Vec<Option<usize>> = self.releases.iter().map(|r| r.place).collect();
-        let mut releases = evidence.releases.len();
-        for (setting, release) in runs {
-            let of = &self.settings[*setting];
-            let place = *places[*release].get_or_insert_with(|| {
-                releases += 1;
-                releases - 1
-            });
-            let program = &self.workloads[of.workload];
-            let workload = evidence.workloads.iter().position(|w| *w == program.id);
-            let build = program.build.as_ref().and_then(|b| evidence.builds.iter().position(|x| x == b));
-            let site = self.site_of.get(setting).copied();
-            rows.push(PanelRow {
-                site: site.unwrap_or(evidence.sites.len() + setting),
-                contributor,
-                workload: workload.unwrap_or(evidence.workloads.len() + of.workload) as u32,
-                bench,
-                release: place,
-                build: build.unwrap_or(evidence.builds.len()) as u32,
-                ln_fps: 0.0,
-            });
-        }
-        let noise = self.panel.as_ref().map(|panel| panel.sigma).or(Some(self.policy.track.noise.sd));
-        let after = Panel::with_noise(&rows, releases, None, noise, &self.policy.track);
-        let half = |panel: Option<&Panel>, from: usize, to: usize| {
-            let (panel, contrast) = panel.and_then(|p| Some((p, p.contrast(to, from)?)))?;
-            let variance = contrast.variance + self.policy.track.drift_sd.powi(2);
-            Some(t_quantile(self.policy.table.confidence, panel.df) * variance.sqrt())
-        };
-        (0..self.releases.len().saturating_sub(1))
-            .filter_map(|step| {
-                let (from, to) = (self.releases[step].place?, self.releases[step + 1].place?);
-                Some((step, (half(self.panel.as_ref(), from, to)?, half(after.as_ref(), from, to)?)))
-            })
-            .collect()
     }
 }

@@ -1,5 +1,7 @@
 //! A plan for an afternoon: the best gain a minute first, computed again after each choice.
 
+use std::collections::HashMap;
+
 use super::candidates;
 use super::cost::{At, Setup};
 use super::gain::{Of, Part, State};
@@ -29,13 +31,14 @@ pub(super) fn plan(known: &Known<'_>, start: &State, hours: f64) -> Plan {
     let policy = &known.policy.wanted;
     let minutes = 60.0 * hours - policy.sitting_minutes;
     let mut best = Draft::default();
+    let mut first = HashMap::new();
     while best.drivers.len() < policy.plan_drivers {
         let others = known.allowed().into_iter().filter(|release| !best.drivers.contains(release));
         let drafts = others.map(|release| {
             let mut drivers = best.drivers.clone();
             drivers.push(release);
             drivers.sort_unstable();
-            draft(known, start, drivers, minutes)
+            draft(known, start, &mut first, drivers, minutes)
         });
         // Of equals the newest release.
         let better = drafts.max_by(|a, b| a.points.total_cmp(&b.points));
@@ -47,8 +50,14 @@ pub(super) fn plan(known: &Known<'_>, start: &State, hours: f64) -> Plan {
     written(known, &best, hours)
 }
 
-/// The greedy choice on these drivers.
-fn draft(known: &Known<'_>, start: &State, drivers: Vec<usize>, minutes: f64) -> Draft {
+/// The greedy choice on these drivers; `first` keeps what each candidate gains before any choice.
+fn draft(
+    known: &Known<'_>,
+    start: &State,
+    first: &mut HashMap<Vec<At>, f64>,
+    drivers: Vec<usize>,
+    minutes: f64,
+) -> Draft {
     let policy = &known.policy.wanted;
     let mut setup = Setup::of(known);
     let mut left = minutes;
@@ -63,7 +72,11 @@ fn draft(known: &Known<'_>, start: &State, drivers: Vec<usize>, minutes: f64) ->
     // tell more.
     let mut open: Vec<(f64, Vec<At>)> = candidates::all(known, &drivers)
         .into_iter()
-        .map(|runs| (state.points(known, &runs), runs))
+        .map(|runs| {
+            // Before anything is chosen a candidate gains the same whatever the other drivers.
+            let points = *first.entry(runs.clone()).or_insert_with(|| start.points(known, &runs));
+            (points, runs)
+        })
         .filter(|(points, _)| *points > 0.0)
         .collect();
     let mut draft = Draft { drivers, ..Draft::default() };
@@ -165,12 +178,14 @@ fn written(known: &Known<'_>, draft: &Draft, hours: f64) -> Plan {
     let runs: f64 =
         stages.iter().map(|s| s.install_minutes + s.runs.iter().map(|r| r.minutes).sum::<f64>()).sum();
     let all: Vec<At> = draft.picks.iter().flat_map(|pick| pick.runs.clone()).collect();
+    let (totals, effects) = told::by_kind(known, &together(known, draft, &all));
     Plan {
         hours,
         minutes: if stages.is_empty() { 0.0 } else { policy.sitting_minutes + runs },
         sitting_minutes: policy.sitting_minutes,
         points: draft.points,
-        effects: told::effects(known, &together(known, draft, &all)),
+        totals,
+        effects,
         stages,
     }
 }

@@ -1,13 +1,18 @@
 //! Wanted runs in plain words.
 
+use std::collections::BTreeMap;
+
 use super::cost::{At, pass_s};
 use super::gain::{Of, Part};
 use super::known::Known;
-use super::{Effect, Plan, WantedRun};
+use super::{Effect, Plan, Total, WantedRun};
 use crate::judge::rules::FLASHING;
 
 /// Effects of one candidate that are listed, those with the greatest gain.
 const LISTED: usize = 12;
+
+/// Effects of each kind that a plan lists.
+const OF_EACH: usize = 4;
 
 const SWAPPING: &str = "Caution: before a card or a cable is touched, shut the machine down, unplug it and wait until the capacitors of the supply have discharged; never open the supply. Check that supply and cables are rated for the card. Cards and coolers get hot enough to burn: let them cool. Follow local rules, and leave to qualified people what you are not sure of.";
 
@@ -46,34 +51,59 @@ pub(super) fn why(known: &Known<'_>, parts: &[Part]) -> String {
     most.map_or_else(String::new, |part| sentence(known, part))
 }
 
+fn kind(of: Of) -> &'static str {
+    match of {
+        Of::Median(_) => "median",
+        Of::First(_) => "first figure",
+        Of::Step(_) => "track",
+        Of::Held(..) => "held run",
+        Of::Ladder(_) => "ladder",
+        Of::Failure(..) => "failure",
+    }
+}
+
 /// The effects, the greatest gain first.
 pub(super) fn effects(known: &Known<'_>, parts: &[Part]) -> Vec<Effect> {
     let mut parts: Vec<&Part> = parts.iter().collect();
     parts.sort_by(|a, b| b.points.total_cmp(&a.points).then_with(|| a.of.cmp(&b.of)));
+    parts.into_iter().take(LISTED).map(|part| effect(known, part)).collect()
+}
+
+fn effect(known: &Known<'_>, part: &Part) -> Effect {
     let percent = |half: f64| 100.0 * half.exp_m1();
-    let effect = |part: &Part| Effect {
-        kind: match part.of {
-            Of::Median(_) => "median",
-            Of::First(_) => "first figure",
-            Of::Step(_) => "track",
-            Of::Held(..) => "held run",
-            Of::Ladder(_) => "ladder",
-            Of::Failure(..) => "failure",
-        }
-        .to_owned(),
+    Effect {
+        kind: kind(part.of).to_owned(),
         why: sentence(known, part),
         points: part.points,
         before_percent: part.halves.map(|(before, _)| percent(before)),
         after_percent: part.halves.map(|(_, after)| percent(after)),
-    };
-    parts.into_iter().take(LISTED).map(effect).collect()
+    }
+}
+
+/// Gains by kind, the greatest first, and the greatest effects of each.
+pub(super) fn by_kind(known: &Known<'_>, parts: &[Part]) -> (Vec<Total>, Vec<Effect>) {
+    let mut kinds: BTreeMap<&str, Vec<&Part>> = BTreeMap::new();
+    for part in parts {
+        kinds.entry(kind(part.of)).or_default().push(part);
+    }
+    let points = |parts: &[&Part]| parts.iter().map(|part| part.points).sum::<f64>();
+    let mut kinds: Vec<(&str, Vec<&Part>)> = kinds.into_iter().collect();
+    kinds.sort_by(|a, b| points(&b.1).total_cmp(&points(&a.1)));
+    let mut effects = Vec::new();
+    let mut totals = Vec::new();
+    for (kind, mut parts) in kinds {
+        parts.sort_by(|a, b| b.points.total_cmp(&a.points).then_with(|| a.of.cmp(&b.of)));
+        totals.push(Total { kind: kind.to_owned(), figures: parts.len() as u32, points: points(&parts) });
+        effects.extend(parts.into_iter().take(OF_EACH).map(|part| effect(known, part)));
+    }
+    (totals, effects)
 }
 
 fn sentence(known: &Known<'_>, part: &Part) -> String {
     let setting = |at: usize| {
         let of = &known.settings[at];
         let workload = &known.workloads[of.workload].id;
-        format!("{workload} {} {}x{}", of.preset, of.width, of.height)
+        format!("{workload} {} {} {}x{}", of.scene, of.preset, of.width, of.height)
     };
     match part.of {
         Of::Median(at) => {
