@@ -221,3 +221,7 @@ pub fn wanted(sources: &Sources<'_>, query: &WantedQuery, policy: &Policy) -> Re
         plan,
     })
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests;

@@ -272,7 +272,8 @@ impl State {
         let benches = self.benches_on.get(&(of.workload, release)).copied().unwrap_or(0);
         let own = noise + grouped(benches, by_workload) + grouped(self.workloads_on[release], by_bench);
         let theirs = (noise + by_workload + by_bench) / others.len() as f64;
-        let build = if newest { 0.0 } else { 2.0 * policy.build_sd.powi(2) };
+        let tracked = known.workloads[of.workload].build.is_some();
+        let build = if newest && tracked { 0.0 } else { 2.0 * policy.build_sd.powi(2) };
         let mut at: Vec<(usize, f64)> = vec![(release, 1.0)];
         for other in &others {
             at.push((*other, -1.0 / others.len() as f64));

@@ -257,7 +257,7 @@ impl<'a> Known<'a> {
             let newest = self.workloads[self.settings[*setting].workload].build.as_deref();
             let build = self.evidence.builds.get(row.build as usize).map(String::as_str);
             self.site_of.insert(*setting, row.site);
-            self.sites.entry(*setting).or_default().push((place, build.is_some() && build == newest));
+            self.sites.entry(*setting).or_default().push((place, build == newest));
         }
     }
 

@@ -9,6 +9,7 @@ use crate::catalogue::{Catalogue, DriverRelease};
 use crate::error::CoreError;
 use crate::policy::Policy;
 use crate::table::interval::t_quantile;
+use crate::table::keys::MISSING;
 use crate::table::matched::{self, Evidence};
 use crate::table::panel::{Panel, PanelRow};
 use crate::table::track::FailureCount;
@@ -125,7 +126,10 @@ impl Known<'_> {
             });
             let program = &self.workloads[of.workload];
             let workload = evidence.workloads.iter().position(|w| *w == program.id);
-            let build = program.build.as_ref().and_then(|b| evidence.builds.iter().position(|x| x == b));
+            let build = program.build.as_ref().map_or(MISSING, |build| {
+                let place = evidence.builds.iter().position(|b| b == build);
+                place.unwrap_or(evidence.builds.len()) as u32
+            });
             let site = self.site_of.get(setting).copied();
             rows.push(PanelRow {
                 site: site.unwrap_or(evidence.sites.len() + setting),
@@ -133,7 +137,7 @@ impl Known<'_> {
                 workload: workload.unwrap_or(evidence.workloads.len() + of.workload) as u32,
                 bench,
                 release: place,
-                build: build.unwrap_or(evidence.builds.len()) as u32,
+                build,
                 ln_fps: 0.0,
             });
         }
