@@ -8,6 +8,7 @@ pub mod facts;
 pub mod tracks;
 pub mod playable;
 pub mod wanted;
+pub mod plots;
 pub mod compare;
 pub mod precision;
 pub mod catalogue;

@@ -10,6 +10,8 @@ pub mod batch;
 pub mod table;
 pub mod playable;
 pub mod wanted;
+pub mod dots;
+pub mod plots;
 pub mod precision;
 pub mod compare;
 pub mod list;

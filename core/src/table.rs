@@ -24,6 +24,7 @@ mod sittings;
 pub mod rules;
 pub mod listing;
 pub mod wanted;
+pub mod ladders;
 pub mod output;
 
 #[cfg(test)]
