@@ -19,6 +19,7 @@ pub mod catalogue;
 pub mod account;
 pub mod judging;
 pub mod plays;
+pub mod wanted;
 pub mod publications;
 pub mod serve;
 pub mod demo;
@@ -77,6 +78,8 @@ pub enum Command {
     Track(track::TrackArgs),
     /// Prints what a card still plays
     Plays(plays::Plays),
+    /// Prints what to measure next on a card, and a plan for an afternoon
+    Wanted(wanted::WantedArgs),
     /// Prints how cards compare on configurations that all of a pair were measured at
     Compare(compare::Compare),
     /// Prints how well runs repeat and contributors agree, and how the rules fare
@@ -151,6 +154,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Table(command) => command.run(),
         Command::Track(command) => command.run(),
         Command::Plays(command) => command.run(),
+        Command::Wanted(command) => command.run(),
         Command::Compare(command) => command.run(),
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),

@@ -7,6 +7,8 @@ pub mod medians;
 pub mod facts;
 pub mod tracks;
 pub mod playable;
+pub mod wanted;
+pub mod plots;
 pub mod compare;
 pub mod precision;
 pub mod catalogue;

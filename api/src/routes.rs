@@ -7,8 +7,8 @@ use actix_web::{FromRequest, Handler, Resource, Responder, web};
 use crate::auth::access::require_submitter;
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, compare, documents, facts, health, medians, playable, precision, proposals, rules,
-    runs, tracks,
+    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, proposals,
+    rules, runs, tracks, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -33,12 +33,16 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/runs/{id}/plot.svg", runs::find_plot).wrap(Compress::default()))
         .service(read("/v1/medians", medians::list_medians))
         .service(read("/v1/compare", compare::find_comparison))
+        .service(read("/v1/compare.svg", plots::find_comparison_plot))
+        .service(read("/v1/wanted", wanted::find_wanted))
         .service(read("/v1/facts", facts::list_facts))
         .service(read("/v1/precision", precision::list_precision))
         .service(read("/v1/precision/rules", precision::list_rule_records))
         .service(read("/v1/cards", catalogue::list_cards))
         .service(read("/v1/cards/{id}", catalogue::find_card))
         .service(read("/v1/cards/{id}/track", tracks::find_track))
+        .service(read("/v1/cards/{id}/track.svg", plots::find_track_plot))
+        .service(read("/v1/cards/{id}/ladders.svg", plots::find_ladder_plot))
         .service(read("/v1/cards/{id}/playable", playable::find_playable))
         .service(read("/v1/chips/{id}/track", tracks::find_chip_track))
         .service(read("/v1/drivers/{id}/changes", tracks::find_changes))

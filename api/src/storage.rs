@@ -268,6 +268,15 @@ impl Storage {
         models::all(&mut *self.reader()?)
     }
 
+    /// A bench of whoever, with the account that it belongs to.
+    pub(crate) fn bench_of_anybody(
+        &self,
+        conn: &mut connection::Conn,
+        bench: &str,
+    ) -> Result<Option<(String, Bench)>, StorageError> {
+        benches::of_anybody(conn, bench)
+    }
+
     /// Works with the ledger that runs are judged by.
     pub(crate) fn ledger<T>(
         &self,

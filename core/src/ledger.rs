@@ -12,6 +12,7 @@ mod estimate;
 mod peers;
 mod lesson;
 mod pack;
+mod waiting;
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -26,6 +27,7 @@ pub use audit::Audited;
 pub use estimate::Estimated;
 pub use lesson::Lesson;
 pub use pack::{PackError, Packed};
+pub use waiting::Waiting;
 pub use words::Subject;
 
 use rows::{Row, Rows};

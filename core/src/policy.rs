@@ -10,6 +10,7 @@ pub mod precision;
 pub mod series;
 pub mod table;
 pub mod track;
+pub mod wanted;
 
 use serde::{Deserialize, Serialize};
 
@@ -40,6 +41,8 @@ pub struct Policy {
     pub track: track::TrackPolicy,
     /// The table of precision.
     pub precision: precision::PrecisionPolicy,
+    /// What to measure next.
+    pub wanted: wanted::WantedPolicy,
 }
 
 impl Policy {
@@ -58,6 +61,7 @@ impl Policy {
             table: table::TablePolicy::published(),
             track: track::TrackPolicy::published(),
             precision: precision::PrecisionPolicy::published(),
+            wanted: wanted::WantedPolicy::published(),
         }
     }
 }

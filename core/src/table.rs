@@ -24,6 +24,8 @@ pub mod precision;
 mod sittings;
 pub mod rules;
 pub mod listing;
+pub mod wanted;
+pub mod ladders;
 pub mod output;
 
 #[cfg(test)]

@@ -19,7 +19,11 @@ fn described(app: &TestApp) -> Vec<(String, String, bool)> {
 
 fn filled(path: &str) -> String {
     let cards = "card=otterwick-burrow-2,otterwick-burrow-4";
+    if path == "/v1/compare.svg" {
+        return format!("{path}?{cards}");
+    }
     path.replace("/v1/compare", &format!("/v1/compare?{cards}"))
+        .replace("/v1/wanted", "/v1/wanted?card=otterwick-burrow-2")
         .replace("/v1/runs/{id}", "/v1/runs/r-00000000000000000000000000000000")
         .replace("/schemas/{name}/{version}", "/schemas/run/1")
         .replace("/problems/{code}", "/problems/not-found")

@@ -93,6 +93,35 @@ fn a_comparison_comes_in_every_form_and_unchanged_is_not_sent_again() {
 }
 
 #[test]
+fn tables_come_as_plots_that_say_in_words_what_they_show_and_where_the_figures_are() {
+    let app = filled();
+    for (path, said, data) in [
+        ("/v1/compare.svg?card=otterwick-burrow-2,otterwick-burrow-4", "over all: 1.50", "/v1/compare?card="),
+        (
+            "/v1/cards/otterwick-burrow-2/track.svg",
+            "otterwick-burrow-2 over driver releases",
+            "/v1/cards/otterwick-burrow-2/track.",
+        ),
+        ("/v1/cards/otterwick-burrow-2/ladders.svg", "Mean rate", "/v1/medians?card=otterwick-burrow-2"),
+    ] {
+        let plot = app.anonymous().get(path).expect(200);
+        assert_eq!(plot.header("content-type"), Some("image/svg+xml"), "{path}");
+        let svg = plot.text();
+        let (before, after) = (svg.find("<desc").unwrap(), svg.find("</desc>").unwrap());
+        for part in [said, data] {
+            assert!(svg[..after].contains(part), "{part} is not in {}", &svg[before..after]);
+        }
+        let etag = plot.header("etag").unwrap();
+        app.anonymous().send("GET", path, &[("if-none-match", etag)], &[]).expect(304);
+    }
+    app.anonymous().get("/v1/cards/nobody-s/track.svg").problem(404, "not-found");
+    app.anonymous()
+        .get("/v1/cards/otterwick-burrow-2/ladders.svg?reference=x")
+        .problem(400, "unknown-parameter");
+    app.anonymous().get("/v1/compare.svg?card=otterwick-burrow-2").problem(422, "unprocessable-query");
+}
+
+#[test]
 fn what_cannot_be_compared_is_refused_and_what_is_asked_wrongly_is_named() {
     let app = filled();
     let one = app.anonymous().get(&format!("{PAIR}&workload=kite-derby")).expect(200).json();

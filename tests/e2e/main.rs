@@ -8,6 +8,7 @@ mod extremes;
 mod medians;
 mod precision;
 mod compare;
+mod wanted;
 mod facts;
 mod errors;
 mod openapi;

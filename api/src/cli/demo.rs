@@ -18,12 +18,13 @@ use clap::{Args, ValueEnum};
 use serde_json::json;
 use wearmark_core::policy::Policy;
 use wearmark_core::table::track::Track;
+use wearmark_core::table::wanted::{Wanted, WantedQuery};
 use wearmark_seed_data::{Size, World};
 
 use super::exit::{Ended, Failure, Outcome};
 use super::output::{self, Style};
 use super::serve::{self, LogForm};
-use super::{account, columns, submit, table, track};
+use super::{account, columns, submit, table, track, wanted};
 use crate::intake::Intake;
 use crate::storage::accounts::Role;
 use crate::storage::{Storage, StorageConfig};
@@ -74,6 +75,9 @@ pub struct Demo {
 /// Accepted runs from which the demo holds by numbers.
 const DEMO_SHADOW_RUNS: u32 = 500;
 
+/// Hours of the afternoon that is planned.
+const WANTED_HOURS: f64 = 1.5;
+
 /// Everything the demo has to show.
 struct Shown {
     counts: Counts,
@@ -82,6 +86,7 @@ struct Shown {
     chosen: Chosen,
     tracked: tracked::Tracked,
     limited: limited::Limited,
+    wanted: Option<Wanted>,
     times: Times,
     tabling: Duration,
     elapsed: Duration,
@@ -152,6 +157,15 @@ impl Demo {
         let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
         let tracked = tracked::tracked(&frame.frame, &world, &policy)?;
         let limited = limited::limited(&frame.frame, &world, &policy)?;
+        let wanted = chosen.track.as_ref().map(|track| {
+            let query = WantedQuery {
+                card: card(track).to_owned(),
+                hours: Some(WANTED_HOURS),
+                ..WantedQuery::default()
+            };
+            crate::handlers::wanted::of_storage(storage, &policy, query, None)
+        });
+        let wanted = wanted.transpose().map_err(|e| Failure::broken(format!("no plan can be made: {e}")))?;
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
@@ -159,6 +173,7 @@ impl Demo {
             chosen,
             tracked,
             limited,
+            wanted,
             times,
             tabling: start.elapsed(),
             elapsed: began.elapsed(),
@@ -193,6 +208,12 @@ impl Shown {
             text.push_str(&track::render(track, width));
             text.push('\n');
         }
+        if let Some((wanted, plan)) = self.wanted.as_ref().and_then(|w| Some((w, w.plan.as_ref()?))) {
+            let name = format!("Wanted: {} in {WANTED_HOURS} hours, by somebody new", wanted.card);
+            text.push_str(&heading(&name));
+            text.push_str(&wanted::render(plan, &[], width));
+            text.push('\n');
+        }
         text.push_str(&heading("Held, rejected and refused: reasons, with an example each"));
         text.push_str(&verdicts::reasons_text(&self.reasons, style));
         text.push('\n');
@@ -214,6 +235,7 @@ impl Shown {
             "counts": self.counts,
             "medians": {"configurations": self.chosen.rows, "cards": self.chosen.cards, "workloads": self.chosen.workloads},
             "track": self.chosen.track,
+            "wanted": self.wanted.as_ref().map(|w| &w.plan),
             "reasons": self.reasons,
             "truth": self.truths,
             "tracked": self.tracked,

@@ -96,7 +96,7 @@ impl CompareParameters {
         "format",
     ];
 
-    fn read(read: &mut Parameters) -> CompareQuery {
+    pub(super) fn read(read: &mut Parameters) -> CompareQuery {
         const DATE: &str = "must be a date such as 2024-05-31";
         CompareQuery {
             cards: read.ordered("card"),
@@ -134,14 +134,7 @@ pub async fn find_comparison(state: Data<State>, request: HttpRequest) -> Result
     let canonical = read.canonical(&[]);
     read.finish()?;
     let format = negotiate::format(&request, asked_format)?;
-    let catalogue = state.intake.storage.catalogue();
-    for card in &mut query.cards {
-        let known = catalogue.card(card).map(|known| known.id.clone());
-        *card = known.ok_or_else(|| {
-            let why = format!("There is no card `{}`; `/v1/cards` lists them all.", shorten(card));
-            ApiError::new(ErrorCode::UnprocessableQuery, why)
-        })?;
-    }
+    known_cards(&state, &mut query)?;
     let asked = Asked {
         path: request.path().to_owned(),
         query: canonical,
@@ -152,6 +145,19 @@ pub async fn find_comparison(state: Data<State>, request: HttpRequest) -> Result
     };
     let shared = state.clone();
     answer::answer(&state, &request, asked, move || make(&shared, &query, format)).await
+}
+
+/// Puts the catalogue's ids in the place of the cards asked for.
+pub(super) fn known_cards(state: &State, query: &mut CompareQuery) -> Result<(), ApiError> {
+    let catalogue = state.intake.storage.catalogue();
+    for card in &mut query.cards {
+        let known = catalogue.card(card).map(|known| known.id.clone());
+        *card = known.ok_or_else(|| {
+            let why = format!("There is no card `{}`; `/v1/cards` lists them all.", shorten(card));
+            ApiError::new(ErrorCode::UnprocessableQuery, why)
+        })?;
+    }
+    Ok(())
 }
 
 fn make(state: &State, query: &CompareQuery, format: Format) -> Result<Made, ApiError> {

@@ -141,7 +141,8 @@ where
     Ok(Made { revision, body, next })
 }
 
-fn expired() -> ApiError {
+/// What a page of a revision that is gone is to a caller.
+pub(crate) fn expired() -> ApiError {
     let finding =
         outside("cursor-expired", "parameter", "cursor", "The table has changed since the cursor was made.")
             .advice("Start again without a cursor.");

@@ -27,6 +27,21 @@ pub(crate) fn find(
         .transpose()
 }
 
+/// A bench of whoever, with the account that it belongs to.
+pub(crate) fn of_anybody(conn: &mut Conn, bench: &str) -> Result<Option<(String, Bench)>, StorageError> {
+    let row: Option<(String, String)> = benches::table
+        .filter(benches::id.eq(bench))
+        .select((benches::contributor, benches::document))
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("looking for a bench"))?;
+    row.map(|(contributor, document)| {
+        let bench = serde_json::from_str(&document).map_err(StorageError::damaged("a bench"))?;
+        Ok((contributor, bench))
+    })
+    .transpose()
+}
+
 /// Inserts the bench unless it is there. Its id is a hash of its contents, so what is there is the same.
 pub(crate) fn ensure(
     conn: &mut Conn,

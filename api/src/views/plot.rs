@@ -135,7 +135,7 @@ fn points(of: impl Iterator<Item = (f64, f64)>) -> String {
 }
 
 /// A round step that divides a range into at most so many parts.
-fn tick(range: f64, parts: f64) -> f64 {
+pub(super) fn tick(range: f64, parts: f64) -> f64 {
     if range <= 0.0 {
         return 1.0;
     }
@@ -144,12 +144,12 @@ fn tick(range: f64, parts: f64) -> f64 {
     [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * ten).find(|step| *step >= least).unwrap_or(10.0 * ten)
 }
 
-fn number(x: f64) -> String {
+pub(super) fn number(x: f64) -> String {
     let text = format!("{x:.3}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

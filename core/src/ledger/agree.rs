@@ -103,7 +103,7 @@ impl Ledger {
     }
 
     /// Accepted runs of the row's contributor in other cells.
-    fn accepted_elsewhere(&self, row: &Row) -> u32 {
+    pub(super) fn accepted_elsewhere(&self, row: &Row) -> u32 {
         let here = self
             .rows
             .cell(row.cell)

@@ -81,9 +81,18 @@ impl Words {
 
     /// A cell and a contributor; what was never met is unknown.
     pub(super) fn cell_and_contributor(&self, identity: &Identity, contributor: &str) -> (u32, u32) {
-        let find = |kind: &str, part: &str| self.find(&joined(kind, &[part]));
-        (find("cell", &identity.configuration()), find("contributor", contributor))
+        (self.find(&joined("cell", &[&identity.configuration()])), self.contributor(contributor))
     }
+
+    /// A contributor; unknown when never met.
+    pub(super) fn contributor(&self, contributor: &str) -> u32 {
+        self.find(&joined("contributor", &[contributor]))
+    }
+}
+
+/// The parts of a word behind its kind.
+pub(super) fn parts(word: &str) -> Vec<&str> {
+    word.split(DIVIDER).skip(1).collect()
 }
 
 fn joined(kind: &str, parts: &[&str]) -> String {

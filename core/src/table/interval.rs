@@ -133,6 +133,19 @@ impl<'a> Intervals<'a> {
         Some(Difference::of(sum::mean(log_ratios), half))
     }
 
+    /// Half width to expect with n contributors in standard deviations of one, before any of them is known; of one that
+    /// of a single contributor. Odd and even numbers of values, whose medians differ in precision, are evened out, so
+    /// that it falls with every contributor.
+    pub(super) fn expected(&mut self, n: usize) -> f64 {
+        let [even, odd] = self.policy.median_factor_loss;
+        let factor = match n {
+            0 => return f64::INFINITY,
+            1 | 2 => 1.0,
+            _ => self.policy.median_factor * (1.0 - 0.5 * (even + odd) / n as f64),
+        };
+        self.t(n) * factor / (n as f64).sqrt()
+    }
+
     fn half_width(&mut self, values: &[f64]) -> Option<f64> {
         let n = values.len();
         let logs: Vec<f64> = values.iter().map(|v| v.ln()).collect();

@@ -34,6 +34,10 @@ pub(super) struct Evidence {
     pub(super) rows: Vec<PanelRow>,
     /// Ids of the workloads by number.
     pub(super) workloads: Vec<String>,
+    /// The bench of each site, and its configuration as the frame writes it.
+    pub(super) sites: Vec<(String, String)>,
+    /// Builds by number.
+    pub(super) builds: Vec<String>,
 }
 
 impl Evidence {
@@ -58,8 +62,7 @@ impl Evidence {
             }
             let runs = data.lazy().filter(wanted).collect()?;
             let (releases, place) = releases(&runs)?;
-            let (rows, workloads) = rows(&runs, &place, policy)?;
-            Ok(Evidence { releases, rows, workloads })
+            rows(&runs, &place, policy).map(|evidence| Evidence { releases, ..evidence })
         };
         read().map_err(|source| CoreError::Table { doing: "matching runs of a card", source })
     }
@@ -145,12 +148,8 @@ fn releases(runs: &DataFrame) -> PolarsResult<(Vec<Release>, BTreeMap<u32, usize
     Ok((releases, ordered.into_iter().enumerate().map(|(place, code)| (code, place)).collect()))
 }
 
-/// The medians of each bench, configuration, build and release, and the workloads' ids.
-fn rows(
-    runs: &DataFrame,
-    place: &BTreeMap<u32, usize>,
-    policy: &Policy,
-) -> PolarsResult<(Vec<PanelRow>, Vec<String>)> {
+/// The medians of each bench, configuration, build and release, and what their numbers stand for; without releases.
+fn rows(runs: &DataFrame, place: &BTreeMap<u32, usize>, policy: &Policy) -> PolarsResult<Evidence> {
     let medians = runs
         .clone()
         .lazy()
@@ -160,9 +159,9 @@ fn rows(
         .collect()?;
     let fps = medians.column(MEAN_FPS)?.f64()?;
     let words = Words::all(&medians, WORKLOAD)?;
-    let ranks = |name| Words::all(&medians, name).map(|words| words.ranks());
-    let (contributors, workloads) = (ranks(CONTRIBUTOR)?, words.ranks());
-    let (cells, benches) = (ranks(CELL)?, ranks(BENCH)?);
+    let (contributors, workloads) = (Words::all(&medians, CONTRIBUTOR)?.ranks(), words.ranks());
+    let (cell_words, bench_words) = (Words::all(&medians, CELL)?, Words::all(&medians, BENCH)?);
+    let (cells, benches) = (cell_words.ranks(), bench_words.ranks());
     let drivers = codes(&medians, DRIVER)?;
     let builds = Words::all(&medians, BUILD)?;
     let build_ranks = builds.ranks();
@@ -170,6 +169,11 @@ fn rows(
     let site = |row: usize| [contributors[row], workloads[row], cells[row], benches[row]];
     let mut order: Vec<usize> = (0..medians.height()).collect();
     order.sort_unstable_by_key(|row| (site(*row), release(*row), build_ranks[*row]));
+    let name = |words: &Words, row: usize| words.at(row).unwrap_or_default().to_owned();
+    let sites = order
+        .chunk_by(|a, b| site(*a) == site(*b))
+        .map(|rows| (name(&bench_words, rows[0]), name(&cell_words, rows[0])))
+        .collect();
     let rows = order
         .chunk_by(|a, b| site(*a) == site(*b))
         .enumerate()
@@ -186,9 +190,15 @@ fn rows(
             })
         })
         .collect();
-    let mut ids = vec![String::new(); workloads.iter().max().map_or(0, |most| *most as usize + 1)];
-    for (row, rank) in workloads.iter().enumerate() {
-        ids[*rank as usize] = words.at(row).unwrap_or_default().to_owned();
+    let (workloads, builds) = (by_rank(&words, &workloads), by_rank(&builds, &build_ranks));
+    Ok(Evidence { releases: Vec::new(), rows, workloads, sites, builds })
+}
+
+/// Words by their rank.
+fn by_rank(words: &Words, ranks: &[u32]) -> Vec<String> {
+    let mut by_rank = vec![String::new(); ranks.iter().max().map_or(0, |most| *most as usize + 1)];
+    for (row, rank) in ranks.iter().enumerate() {
+        by_rank[*rank as usize] = words.at(row).unwrap_or_default().to_owned();
     }
-    Ok((rows, ids))
+    by_rank
 }

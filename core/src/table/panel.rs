@@ -38,6 +38,8 @@ pub(super) struct Panel {
     benches: Vec<u32>,
     /// Degrees of freedom of intervals.
     pub(super) df: f64,
+    /// Standard deviation of the residuals, moderated by its prior.
+    pub(super) sigma: f64,
 }
 
 /// A difference of two releases, natural logarithm.
@@ -69,11 +71,24 @@ impl Panel {
         reference: Option<usize>,
         policy: &TrackPolicy,
     ) -> Option<Panel> {
+        Panel::with_noise(rows, releases, reference, None, policy)
+    }
+
+    /// The same with the standard deviation of the residuals given: what rows still to be measured will make of the
+    /// intervals does not depend on what they show.
+    pub(super) fn with_noise(
+        rows: &[PanelRow],
+        releases: usize,
+        reference: Option<usize>,
+        noise: Option<f64>,
+        policy: &TrackPolicy,
+    ) -> Option<Panel> {
         let connected = connected(rows, releases, reference)?;
         let rows = informative(rows, &connected);
         let design = Design::of(&rows, &connected)?;
         let factor = design.factor((policy.noise.sd / policy.build_sd).powi(2))?;
-        let (effects, sigma) = design.solve(&factor, policy);
+        let (effects, estimated) = design.solve(&factor, policy);
+        let sigma = noise.unwrap_or(estimated);
         let covariance = design.covariance(&factor, sigma, policy);
         let mut benches: Vec<u32> = rows.iter().map(|row| row.bench).collect();
         benches.sort_unstable();
@@ -84,6 +99,7 @@ impl Panel {
             places: design.places,
             effects,
             covariance,
+            sigma,
         })
     }
 
