@@ -7,6 +7,7 @@ pub mod ladder;
 pub mod model;
 pub mod platform;
 pub mod precision;
+pub mod price;
 pub mod series;
 pub mod table;
 pub mod track;
@@ -36,6 +37,8 @@ pub struct Policy {
     pub track: track::TrackPolicy,
     /// The table of precision.
     pub precision: precision::PrecisionPolicy,
+    /// Price reports and what is made of them.
+    pub price: price::PricePolicy,
 }
 
 impl Policy {
@@ -52,6 +55,7 @@ impl Policy {
             table: table::TablePolicy::published(),
             track: track::TrackPolicy::published(),
             precision: precision::PrecisionPolicy::published(),
+            price: price::PricePolicy::published(),
         }
     }
 }

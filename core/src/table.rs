@@ -19,6 +19,7 @@ pub mod context;
 pub mod playable;
 pub mod track;
 pub mod compare;
+pub mod value;
 pub mod precision;
 mod sittings;
 pub mod rules;
