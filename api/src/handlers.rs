@@ -8,6 +8,8 @@ pub mod facts;
 pub mod tracks;
 pub mod playable;
 pub mod compare;
+pub mod prices;
+pub mod value;
 pub mod precision;
 pub mod catalogue;
 pub mod rules;

@@ -11,4 +11,6 @@ pub mod table;
 pub mod playable;
 pub mod precision;
 pub mod compare;
+pub mod price;
+pub mod value;
 pub mod list;

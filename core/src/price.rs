@@ -143,7 +143,8 @@ pub fn day_of(date: NaiveDate) -> i32 {
     date.num_days_from_ce() - NaiveDate::default().num_days_from_ce()
 }
 
-/// The date of a number of days from 1970-01-01.
+/// The date of a number of days from 1970-01-01; the calendar's first or last where there is none.
 pub fn date_of(day: i32) -> NaiveDate {
-    NaiveDate::default() + chrono::Duration::days(i64::from(day))
+    let end = if day < 0 { NaiveDate::MIN } else { NaiveDate::MAX };
+    NaiveDate::default().checked_add_signed(chrono::Duration::days(i64::from(day))).unwrap_or(end)
 }
