@@ -8,6 +8,8 @@ mod extremes;
 mod medians;
 mod precision;
 mod compare;
+mod prices;
+mod value;
 mod facts;
 mod errors;
 mod openapi;

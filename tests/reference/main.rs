@@ -19,4 +19,5 @@ mod medians;
 mod model;
 mod intervals;
 mod ratios;
+mod prices;
 mod tracks;
