@@ -20,12 +20,14 @@ mod frames;
 mod figures;
 mod compose;
 mod world;
+pub mod prices;
 pub mod trial;
 pub mod score;
 
 pub use catalogue::catalogue;
 pub use label::{Label, WrongUnit};
 pub use people::Contributor;
+pub use prices::{PlantedPrice, PriceLabel};
 pub use trial::{Known, Role, Scenario, Trial};
 pub use truth::{Cell, Change, Failure, Truth};
 pub use world::{Size, Submission, World};

@@ -5,6 +5,7 @@ pub mod fill;
 pub mod verdicts;
 pub mod tables;
 pub mod tracked;
+pub mod priced;
 
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
@@ -80,6 +81,7 @@ struct Shown {
     truths: Vec<Truth>,
     chosen: Chosen,
     tracked: tracked::Tracked,
+    priced: priced::Priced,
     times: Times,
     tabling: Duration,
     elapsed: Duration,
@@ -145,16 +147,19 @@ impl Demo {
         let filled = fill::fill(&intake, &world, &accounts, &bar);
         bar.finish_and_clear();
         let (settled, times) = filled?;
+        let prices = priced::fill(&intake, &world, &accounts)?;
         let start = Instant::now();
         let frame = storage.frame().context("the accepted runs cannot be read")?;
         let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
         let tracked = tracked::tracked(&frame.frame, &world, &policy)?;
+        let priced = priced::priced(&intake, &frame.frame, &world, &prices)?;
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
             truths: verdicts::against_truth(&settled, &world),
             chosen,
             tracked,
+            priced,
             times,
             tabling: start.elapsed(),
             elapsed: began.elapsed(),
@@ -189,6 +194,9 @@ impl Shown {
             text.push_str(&track::render(track, width));
             text.push('\n');
         }
+        text.push_str(&heading("Value: what a card is worth second-hand, at invented prices"));
+        text.push_str(&priced::text(&self.priced, width));
+        text.push('\n');
         text.push_str(&heading("Held, rejected and refused: reasons, with an example each"));
         text.push_str(&verdicts::reasons_text(&self.reasons, style));
         text.push('\n');
@@ -210,6 +218,7 @@ impl Shown {
             "reasons": self.reasons,
             "truth": self.truths,
             "tracked": self.tracked,
+            "priced": self.priced,
             "seconds": {
                 "all": self.elapsed.as_secs_f64(),
                 "filling": self.times.filling.as_secs_f64(),
