@@ -181,6 +181,7 @@ pub fn render(value: &Value, width: usize) -> String {
     for said in &value.assumed {
         text.push_str(&wrapped(said, 2));
     }
+    text.push_str(&wrapped(&format!("Caution: {}", value.caution), 0));
     text
 }
 
@@ -252,6 +253,8 @@ fn basket(value: &Value, width: usize) -> String {
     let row = |name: &str, fps: Rate, money: Option<Rate>, watt: Option<Rate>, configurations: u32| {
         let cells = |rate: Option<Rate>, decimals: usize| match rate {
             Some(r) => {
+                // Money may be small, and then so is what a unit of it buys.
+                let decimals = decimals.max((2.0 - r.value.log10().floor()).clamp(0.0, 9.0) as usize);
                 let written = |v: f64| format!("{v:.decimals$}");
                 [written(r.value), span(r.from, r.to, written)]
             }
@@ -259,8 +262,8 @@ fn basket(value: &Value, width: usize) -> String {
         };
         let mut all = vec![name.to_owned()];
         all.extend(cells(Some(fps), 1));
-        all.extend(cells(money, 3));
-        all.extend(cells(watt, 3));
+        all.extend(cells(money, 2));
+        all.extend(cells(watt, 2));
         all.push(configurations.to_string());
         all
     };

@@ -82,6 +82,8 @@ pub struct ValueShape {
     against: Vec<WeighedShape>,
     /// What is assumed, in sentences.
     assumed: Vec<String>,
+    /// What to mind before putting an older card in.
+    caution: String,
 }
 
 /// What stands beside a card's rates.

@@ -171,7 +171,14 @@ pub struct Value {
     pub against: Vec<Weighed>,
     /// What is assumed, in sentences.
     pub assumed: Vec<String>,
+    /// What to mind before putting an older card in.
+    pub caution: String,
 }
+
+/// What stands beside every answer: old cards meet old power supplies.
+pub const CAUTION: &str = "Before fitting a card, check the power supply's rating and connectors against it: old supplies age. \
+     Shut down, unplug and discharge first; at smoke or a smell of burning, unplug and stop. Local electrical rules and \
+     qualified people come before anything said here.";
 
 /// What stands beside a card's rates.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -262,6 +269,7 @@ pub fn value(
         card: own,
         against,
         assumed: assumed(query, &found),
+        caution: CAUTION.to_owned(),
     })
 }
 
