@@ -151,3 +151,78 @@ fn store(intake: &Intake, prepared: Prepared, tx: &mut Tx<'_>) -> Result<PriceRe
     }
     Ok(PriceReceipt { price: id, card, received_at, judgement })
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use diesel::prelude::*;
+    use serde_json::{Value, json};
+
+    use super::*;
+    use crate::storage::fixture::{Fixture, now, open};
+    use crate::storage::tables::audit;
+
+    fn report(amount_minor: u64) -> Value {
+        json!({
+            "schema": "price/1", "card": "Ostrel 1240", "amount_minor": amount_minor, "currency": "EUR",
+            "date": "2031-04-17", "condition": "used", "country": "XA", "source": "completed-sale"
+        })
+    }
+
+    fn sent(fixture: &Fixture, who: &AccountId, report: &Value) -> Result<PriceReceipt, PriceError> {
+        submit(&fixture.intake, who, report.to_string().as_bytes(), now())?.wait()
+    }
+
+    /// Actions of the trail on a subject.
+    fn trail(fixture: &Fixture, subject: &str) -> Vec<String> {
+        audit::table
+            .filter(audit::subject.eq(subject))
+            .order(audit::id)
+            .select(audit::action)
+            .load(&mut *fixture.storage().reader().unwrap())
+            .unwrap()
+    }
+
+    #[test]
+    fn a_report_and_its_trail_are_stored_together_and_a_duplicate_leaves_nothing() {
+        let fixture = Fixture::new();
+        let ada = fixture.account("ada").id;
+        let receipt = sent(&fixture, &ada, &report(4500)).unwrap();
+        assert_eq!(receipt.card, "ostrel-1240-4g");
+        assert_eq!(trail(&fixture, receipt.price.as_str()), ["price-judged"]);
+        let change = fixture.storage().last_change();
+        let again = sent(&fixture, &ada, &report(4500)).unwrap_err();
+        assert!(matches!(again, PriceError::Duplicate { of, .. } if of == receipt.price));
+        assert_eq!(fixture.storage().last_change(), change, "nothing changed");
+    }
+
+    #[test]
+    fn a_released_report_has_both_in_its_trail() {
+        let fixture = Fixture::new();
+        let people = ["ada", "bo", "cleo", "dora"].map(|name| fixture.account(name).id);
+        for (who, amount) in people.iter().zip([4000, 4100]) {
+            sent(&fixture, who, &report(amount)).unwrap();
+        }
+        let held = sent(&fixture, &people[2], &report(20_000)).unwrap();
+        assert_eq!(held.judgement.verdict, Verdict::Held);
+        let bears = sent(&fixture, &people[3], &report(21_000)).unwrap();
+        assert_eq!(bears.judgement.releases, [held.price.to_string()]);
+        assert_eq!(trail(&fixture, held.price.as_str()), ["price-judged", "verdict-changed"]);
+        let stored = fixture.storage().find_price(&held.price).unwrap().unwrap();
+        assert_eq!((stored.verdict, stored.findings.len()), (Verdict::Accepted, 2));
+    }
+
+    #[test]
+    fn what_is_stored_is_there_after_a_restart_and_changes_go_on_counting() {
+        let fixture = Fixture::new();
+        let ada = fixture.account("ada").id;
+        let receipt = sent(&fixture, &ada, &report(4500)).unwrap();
+        let change = fixture.storage().last_change();
+        fixture.storage().close();
+        let again = open(fixture.folder.path());
+        assert_eq!(again.storage.last_change(), change);
+        let stored = again.storage.find_price(&receipt.price).unwrap().unwrap();
+        assert_eq!(stored.document.amount_minor, 4500);
+        assert_eq!(stored.received_at, now());
+    }
+}

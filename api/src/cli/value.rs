@@ -250,11 +250,12 @@ fn basket(value: &Value, width: usize) -> String {
         Column::number("config."),
     ];
     let basket = &value.basket;
+    // Where a unit of money is small, so is what it buys: three digits of the least.
+    let least = basket.rows.iter().filter_map(|row| row.fps_per_money).map(|r| r.value).fold(1.0, f64::min);
+    let decimals = (2.0 - least.log10().floor()).clamp(2.0, 9.0) as usize;
     let row = |name: &str, fps: Rate, money: Option<Rate>, watt: Option<Rate>, configurations: u32| {
         let cells = |rate: Option<Rate>, decimals: usize| match rate {
             Some(r) => {
-                // Money may be small, and then so is what a unit of it buys.
-                let decimals = decimals.max((2.0 - r.value.log10().floor()).clamp(0.0, 9.0) as usize);
                 let written = |v: f64| format!("{v:.decimals$}");
                 [written(r.value), span(r.from, r.to, written)]
             }
@@ -262,8 +263,8 @@ fn basket(value: &Value, width: usize) -> String {
         };
         let mut all = vec![name.to_owned()];
         all.extend(cells(Some(fps), 1));
-        all.extend(cells(money, 2));
-        all.extend(cells(watt, 2));
+        all.extend(cells(money, decimals));
+        all.extend(cells(watt, 3));
         all.push(configurations.to_string());
         all
     };

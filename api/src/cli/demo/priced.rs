@@ -1,7 +1,7 @@
 //! Prices of the demo: reported through the same door as any other, and what is made of them beside what is true of the
 //! invented world.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 use anyhow::Context;
 use chrono::{NaiveDate, NaiveTime};
@@ -22,8 +22,11 @@ use crate::cli::exit::Failure;
 use crate::cli::report::wrapped;
 use crate::cli::value as shown;
 use crate::intake::Intake;
-use crate::pricing::{self, PriceError};
+use crate::pricing::{self, PriceError, PriceReceipt};
 use crate::storage::ids::AccountId;
+use crate::storage::ticket::Ticket;
+
+use super::fill::IN_FLIGHT;
 
 /// The card that the demo weighs, and what against.
 const CARD: &str = "pelloram-lantern-27";
@@ -79,23 +82,48 @@ pub fn fill(
     world: &World,
     accounts: &[AccountId],
 ) -> Result<Vec<(PlantedPrice, Option<Verdict>)>, Failure> {
-    let mut settled = Vec::new();
+    let (mut settled, mut in_flight) = (Vec::new(), VecDeque::new());
     for planted in world.prices() {
         let body =
             serde_json::to_vec(&planted.report).context("an invented price cannot be written as JSON")?;
         let now = planted.reported.and_time(NaiveTime::default()).and_utc();
-        let answer = pricing::submit(intake, &accounts[planted.contributor], &body, now)
-            .and_then(|ticket| ticket.wait());
-        let verdict = match answer {
-            Ok(receipt) => Some(receipt.judgement.verdict),
-            Err(PriceError::Duplicate { .. }) => None,
-            Err(PriceError::Intake(error)) => {
-                return Err(anyhow::Error::new(error).context("an invented price cannot be stored").into());
-            }
-        };
-        settled.push((planted, verdict));
+        let ticket = pricing::submit(intake, &accounts[planted.contributor], &body, now).map_err(unstored)?;
+        in_flight.push_back((planted, ticket));
+        if in_flight.len() >= IN_FLIGHT {
+            settle_oldest(&mut in_flight, &mut settled)?;
+        }
+    }
+    while !in_flight.is_empty() {
+        settle_oldest(&mut in_flight, &mut settled)?;
     }
     Ok(settled)
+}
+
+type InFlight = VecDeque<(PlantedPrice, Ticket<Result<PriceReceipt, PriceError>>)>;
+
+fn settle_oldest(
+    in_flight: &mut InFlight,
+    settled: &mut Vec<(PlantedPrice, Option<Verdict>)>,
+) -> Result<(), Failure> {
+    let Some((planted, ticket)) = in_flight.pop_front() else { return Ok(()) };
+    let verdict = match ticket.wait() {
+        Ok(receipt) => Some(receipt.judgement.verdict),
+        Err(PriceError::Duplicate { .. }) => None,
+        Err(error) => return Err(unstored(error)),
+    };
+    settled.push((planted, verdict));
+    Ok(())
+}
+
+fn unstored(error: PriceError) -> Failure {
+    match error {
+        PriceError::Intake(error) => {
+            anyhow::Error::new(error).context("an invented price cannot be stored").into()
+        }
+        PriceError::Duplicate { of, .. } => {
+            Failure::broken(format!("an invented price is stored already as {of}"))
+        }
+    }
 }
 
 /// What is made of the prices, beside the truth.
