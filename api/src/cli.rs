@@ -13,6 +13,8 @@ pub mod filters;
 pub mod table;
 pub mod track;
 pub mod compare;
+pub mod price;
+pub mod value;
 pub mod precision;
 pub mod pages;
 pub mod catalogue;
@@ -82,6 +84,12 @@ pub enum Command {
     Wanted(wanted::WantedArgs),
     /// Prints how cards compare on configurations that all of a pair were measured at
     Compare(compare::Compare),
+    /// Reports what was asked or paid for a card
+    Price(price::Price),
+    /// Prints what cards cost
+    Prices(price::Prices),
+    /// Prints what a card is worth second-hand
+    Value(value::ValueArgs),
     /// Prints how well runs repeat and contributors agree, and how the rules fare
     Precision(precision::Precision),
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
@@ -156,6 +164,9 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Plays(command) => command.run(),
         Command::Wanted(command) => command.run(),
         Command::Compare(command) => command.run(),
+        Command::Price(command) => command.run(),
+        Command::Prices(command) => command.run(),
+        Command::Value(command) => command.run(),
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Account(command) => command.run(),

@@ -71,16 +71,18 @@ error_codes! {
         "No part of the body arrived for too long. Send it again.";
     Duplicate "duplicate" CONFLICT "The run is stored already"
         "Every pass of the run is stored already, so nothing was stored again. The finding links the first run.";
+    DuplicatePrice "duplicate-price" CONFLICT "The price is stored already"
+        "You have reported this price before, so nothing was stored again. The finding links the stored report.";
     CursorExpired "cursor-expired" GONE "The table has changed since the cursor was made"
         "A cursor continues the table as it was, as long as the service remembers it. Start again without a cursor.";
     BodyTooLarge "body-too-large" PAYLOAD_TOO_LARGE "The body is too large"
         "The body, as sent or as it expands, passes the limit that the detail names. Send less at once.";
     UnsupportedType "unsupported-type" UNSUPPORTED_MEDIA_TYPE "The body is of a type that is not taken here"
-        "Runs are application/json, batches application/x-ndjson; both in UTF-8.";
+        "Runs and prices are application/json, batches application/x-ndjson; all in UTF-8.";
     UnsupportedEncoding "unsupported-encoding" UNSUPPORTED_MEDIA_TYPE "The body is encoded in a way that is not taken here"
         "Content-Encoding may be absent, identity, gzip or zstd, and only one of them.";
     OffSchema "off-schema" UNPROCESSABLE_ENTITY "The document does not follow the schema"
-        "The findings list every place and rule. The schema is at /schemas/run/1.";
+        "The findings list every place and rule. The schema of runs is at /schemas/run/1, that of prices at /schemas/price/1.";
     UnknownBench "unknown-bench" UNPROCESSABLE_ENTITY "The bench is not one of yours"
         "A bench id only refers to a bench of your own earlier submissions. Send the bench in full instead.";
     KeyReused "key-reused" UNPROCESSABLE_ENTITY "The idempotency key was used with another body"

@@ -10,6 +10,8 @@ pub mod playable;
 pub mod wanted;
 pub mod plots;
 pub mod compare;
+pub mod prices;
+pub mod value;
 pub mod precision;
 pub mod catalogue;
 pub mod rules;

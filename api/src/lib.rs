@@ -12,6 +12,7 @@ pub mod handlers;
 pub mod query;
 pub mod body;
 pub mod intake;
+pub mod pricing;
 pub mod judging;
 pub mod storage;
 pub mod rules;

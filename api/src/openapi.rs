@@ -10,13 +10,13 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, proposals,
-    rules, runs, tracks, wanted,
+    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, prices,
+    proposals, rules, runs, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
-    BenchDocument, CardDocument, ChipDocument, CpuDocument, DriverReleaseDocument, RunDocument,
-    WorkloadDocument,
+    BenchDocument, CardDocument, ChipDocument, CpuDocument, DriverReleaseDocument, PriceDocument,
+    RunDocument, WorkloadDocument,
 };
 
 /// Declares sets of error answers that operations share.
@@ -48,6 +48,8 @@ answers! {
     Whole: 304 400 406 500 503;
     /// Of a comparison.
     Compare: 304 400 406 422 500 503;
+    /// Of a card's worth.
+    Valued: 304 400 422 500 503;
     /// Of the table of one card.
     Track: 304 400 404 406 422 500 503;
 }
@@ -85,11 +87,12 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
     modifiers(&Tokens),
     components(schemas(
         Problem, RunDocument, BenchDocument, ChipDocument, CardDocument, DriverReleaseDocument, CpuDocument,
-        WorkloadDocument
+        WorkloadDocument, PriceDocument
     )),
     paths(
         runs::create_run, runs::check_run, batch::create_batch, runs::list_runs, runs::find_run,
         runs::find_judgements, runs::find_frame_times, runs::find_plot, medians::list_medians, compare::find_comparison, wanted::find_wanted, plots::find_comparison_plot, plots::find_track_plot, plots::find_ladder_plot, facts::list_facts,
+        prices::create_price, prices::list_prices, prices::find_price, prices::list_medians, value::find_value,
         precision::list_precision, precision::list_rule_records, catalogue::list_cards, catalogue::find_card,
         tracks::find_track, playable::find_playable, tracks::find_chip_track, tracks::find_changes, catalogue::list_chips, catalogue::find_chip, catalogue::list_drivers,
         catalogue::find_driver, catalogue::list_cpus, catalogue::find_cpu, catalogue::list_workloads,
@@ -115,7 +118,7 @@ impl Modify for Tokens {
 }
 
 /// Published schemas and the components that stand for them.
-const PUBLISHED: [(&str, &str); 9] = [
+const PUBLISHED: [(&str, &str); 10] = [
     ("run/1", "RunDocument"),
     ("bench/1", "BenchDocument"),
     ("chip/1", "ChipDocument"),
@@ -125,6 +128,7 @@ const PUBLISHED: [(&str, &str); 9] = [
     ("workload/1", "WorkloadDocument"),
     ("scene/1", "SceneDocument"),
     ("catalogue/1", "CatalogueDocument"),
+    ("price/1", "PriceDocument"),
 ];
 
 /// The whole description.

@@ -7,8 +7,8 @@ use actix_web::{FromRequest, Handler, Resource, Responder, web};
 use crate::auth::access::require_submitter;
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, proposals,
-    rules, runs, tracks, wanted,
+    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, prices,
+    proposals, rules, runs, tracks, value, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -26,6 +26,14 @@ pub fn routes(config: &mut web::ServiceConfig) {
         )
         .service(submit("/v1/runs/check", runs::check_run))
         .service(submit("/v1/runs/batch", batch::create_batch))
+        .service(
+            web::resource("/v1/prices")
+                .route(web::post().to(prices::create_price).wrap(from_fn(require_submitter)))
+                .route(web::get().to(prices::list_prices).wrap(Compress::default()))
+                .route(web::head().to(prices::list_prices))
+                .default_service(web::to(|| async { refuse("GET, HEAD, POST") }))
+                .wrap(from_fn(deadline)),
+        )
         // The reader.
         .service(read("/v1/runs/{id}", runs::find_run))
         .service(read("/v1/runs/{id}/judgements", runs::find_judgements))
@@ -35,6 +43,9 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/compare", compare::find_comparison))
         .service(read("/v1/compare.svg", plots::find_comparison_plot))
         .service(read("/v1/wanted", wanted::find_wanted))
+        .service(read("/v1/prices/medians", prices::list_medians))
+        .service(read("/v1/prices/{id}", prices::find_price))
+        .service(read("/v1/value", value::find_value))
         .service(read("/v1/facts", facts::list_facts))
         .service(read("/v1/precision", precision::list_precision))
         .service(read("/v1/precision/rules", precision::list_rule_records))

@@ -15,6 +15,11 @@ const STORED: &[Rule] = &[
         severity: Severity::Reject,
         explanation: "All of the run is stored already: the same measurement counted twice would pass for agreement. It is not stored again.",
     },
+    Rule {
+        code: "duplicate-price",
+        severity: Severity::Reject,
+        explanation: "The contributor has reported this price before: the same sale counted twice would pass for two. It is not stored again.",
+    },
 ];
 
 /// Every rule of the service.

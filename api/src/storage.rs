@@ -14,6 +14,7 @@ pub mod runs;
 pub mod frames;
 pub mod judgements;
 pub mod models;
+pub mod prices;
 pub(crate) mod audit;
 pub(crate) mod benches;
 pub(crate) mod blobs;
@@ -141,7 +142,7 @@ impl Storage {
         self.0.shared.tables()
     }
 
-    /// The last committed change of any run or catalogue entry; never goes back, also not over a restart.
+    /// The last committed change of any run, price or catalogue entry; never goes back, also not over a restart.
     pub fn last_change(&self) -> i64 {
         self.0.shared.last()
     }

@@ -14,4 +14,6 @@ pub mod dots;
 pub mod plots;
 pub mod precision;
 pub mod compare;
+pub mod price;
+pub mod value;
 pub mod list;

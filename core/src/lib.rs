@@ -17,6 +17,8 @@ pub mod ladder;
 pub mod model;
 pub mod judge;
 pub mod ledger;
+pub mod price;
+pub mod power;
 pub mod rules;
 pub mod verdict;
 pub mod fact;

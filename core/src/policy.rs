@@ -7,6 +7,7 @@ pub mod ladder;
 pub mod model;
 pub mod platform;
 pub mod precision;
+pub mod price;
 pub mod series;
 pub mod table;
 pub mod track;
@@ -43,6 +44,8 @@ pub struct Policy {
     pub precision: precision::PrecisionPolicy,
     /// What to measure next.
     pub wanted: wanted::WantedPolicy,
+    /// Price reports and what is made of them.
+    pub price: price::PricePolicy,
 }
 
 impl Policy {
@@ -62,6 +65,7 @@ impl Policy {
             track: track::TrackPolicy::published(),
             precision: precision::PrecisionPolicy::published(),
             wanted: wanted::WantedPolicy::published(),
+            price: price::PricePolicy::published(),
         }
     }
 }

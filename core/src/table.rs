@@ -20,6 +20,8 @@ pub mod context;
 pub mod playable;
 pub mod track;
 pub mod compare;
+pub mod value;
+pub mod prices;
 pub mod precision;
 mod sittings;
 pub mod rules;

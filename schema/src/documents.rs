@@ -22,7 +22,7 @@ macro_rules! document {
     };
 }
 
-static DOCUMENTS: [Document; 9] = [
+static DOCUMENTS: [Document; 10] = [
     document!("run/1", "run.v1.json"),
     document!("bench/1", "bench.v1.json"),
     document!("chip/1", "chip.v1.json"),
@@ -32,6 +32,7 @@ static DOCUMENTS: [Document; 9] = [
     document!("workload/1", "workload.v1.json"),
     document!("scene/1", "scene.v1.json"),
     document!("catalogue/1", "catalogue.v1.json"),
+    document!("price/1", "price.v1.json"),
 ];
 
 /// All published schemas, the run first.

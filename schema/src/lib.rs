@@ -28,6 +28,7 @@ use serde_json::Value;
 use thiserror::Error;
 use wearmark_core::catalogue::CatalogueDocument;
 use wearmark_core::finding::{Finding, Severity};
+use wearmark_core::price::PriceReport;
 use wearmark_core::run::Run;
 
 use skeleton::{Limits, Skeleton};
@@ -83,6 +84,23 @@ pub fn accept_catalogue(bytes: &[u8]) -> Result<CatalogueDocument, Rejection> {
     }
     if !findings.is_empty() {
         return Err(off_schema(text, &Limits::CATALOGUE, findings));
+    }
+    typed(skeleton.value)
+}
+
+/// Parses and checks one price report.
+///
+/// # Errors
+/// `Rejection::Malformed` when the bytes are not JSON, `Rejection::OffSchema` with all findings otherwise.
+pub fn accept_price(bytes: &[u8]) -> Result<PriceReport, Rejection> {
+    let text = malformed::text(bytes)?;
+    let mut skeleton = skeleton::read(text, &Limits::PRICE)?;
+    let mut findings = std::mem::take(&mut skeleton.findings);
+    if !skeleton.cut_short {
+        findings.extend(violation::findings(validators::price(), &skeleton.value));
+    }
+    if !findings.is_empty() {
+        return Err(off_schema(text, &Limits::PRICE, findings));
     }
     typed(skeleton.value)
 }

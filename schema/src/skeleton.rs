@@ -33,6 +33,8 @@ pub(crate) struct Limits {
 impl Limits {
     /// For a run.
     pub(crate) const RUN: Limits = Limits { depth: 32, values: 20_000, key_chars: 200, frame_times: true };
+    /// For a price report: nine fields of text and numbers.
+    pub(crate) const PRICE: Limits = Limits { depth: 32, values: 100, key_chars: 200, frame_times: false };
     /// For a catalogue, which an operator imports: ten thousand entries of a kind with long lists.
     pub(crate) const CATALOGUE: Limits =
         Limits { depth: 32, values: 5_000_000, key_chars: 200, frame_times: false };

@@ -17,6 +17,11 @@ pub(crate) fn catalogue() -> &'static Validator {
     &SCHEMAS.catalogue
 }
 
+/// The compiled `price/1`.
+pub(crate) fn price() -> &'static Validator {
+    &SCHEMAS.price
+}
+
 /// The schema object that holds the keyword at an absolute location such as
 /// `https://wearmark.example/schemas/bench/1#/$defs/cpu/required`, and the whole document it is in.
 pub(crate) fn schema_at(location: &str) -> Option<(&'static Value, &'static Value)> {
@@ -32,6 +37,7 @@ struct Schemas {
     parsed: Vec<Value>,
     run: Validator,
     catalogue: Validator,
+    price: Validator,
 }
 
 #[expect(clippy::expect_used, reason = "the documents are part of the program, and a test compiles them")]
@@ -46,7 +52,8 @@ fn compile() -> Result<Schemas, String> {
         .map(|document| serde_json::from_str(document.text).map_err(|e| format!("{}: {e}", document.path)))
         .collect::<Result<_, _>>()?;
     let (run, catalogue) = (build(&parsed, "run/1")?, build(&parsed, "catalogue/1")?);
-    Ok(Schemas { parsed, run, catalogue })
+    let price = build(&parsed, "price/1")?;
+    Ok(Schemas { parsed, run, catalogue, price })
 }
 
 fn build(parsed: &[Value], path: &str) -> Result<Validator, String> {

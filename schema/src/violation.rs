@@ -321,6 +321,8 @@ fn pattern_words(pattern: &str) -> (&'static str, &'static str) {
             "a catalogue id",
             "Ids are lower-case letters, digits, dots, hyphens, underscores and plus signs, and start with a letter or digit.",
         ),
+        CURRENCY => ("a currency code (ISO 4217)", "Write three capital letters, such as EUR, JPY or KWD."),
+        COUNTRY => ("a country code (ISO 3166-1 alpha-2)", "Write two capital letters, such as PT."),
         _ => ("of the form that the schema names", "Compare it with the examples in the published schema."),
     }
 }
@@ -330,4 +332,6 @@ const NOTES: &str = r"^[^\u0000-\u0008\u000b\u000c\u000e-\u001f\u007f]*$";
 const YEAR: &str = "^(19[89][0-9]|2[01][0-9]{2})-";
 const PCI_ID: &str = "^0x[0-9A-Fa-f]{4}$";
 const PCI_SUBSYSTEM_ID: &str = "^0x[0-9A-Fa-f]{8}$";
+const CURRENCY: &str = "^[A-Z]{3}$";
+const COUNTRY: &str = "^[A-Z]{2}$";
 const ID: &str = "^[a-z0-9][a-z0-9._+-]*$";

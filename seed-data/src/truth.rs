@@ -184,6 +184,11 @@ impl Truth {
         self.supports(driver, card).then_some(situation)
     }
 
+    /// ln of how much faster a card is than the average one.
+    pub(crate) fn beyond_average(&self, card: usize) -> f64 {
+        self.card[card] - self.card.iter().sum::<f64>() / self.card.len() as f64
+    }
+
     /// Whether a release supports a card.
     pub(crate) fn supports(&self, driver: usize, card: usize) -> bool {
         self.catalogue.drivers[driver].chips.contains(&self.catalogue.cards[card].chip)

@@ -7,8 +7,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use sha2::{Digest, Sha256};
 use wearmark_core::catalogue::{Catalogue, WorkloadKind};
+use wearmark_core::price::Condition;
+use wearmark_core::price::currency::Currency;
 use wearmark_core::run::{BenchClaim, Outcome, Pass, Run, SceneKind};
-use wearmark_seed_data::{Cell, Label, Size, Submission, World, catalogue};
+use wearmark_seed_data::{Cell, Label, PriceLabel, Size, Submission, World, catalogue};
 
 fn frames(run: &Run) -> Vec<&Vec<f64>> {
     run.passes.iter().filter_map(|p| p.frame_times_ms.as_ref()).collect()
@@ -324,4 +326,38 @@ fn an_old_processor_holds_a_fast_card_back_and_not_a_slow_one() {
     };
     assert!(loss("pelloram-lantern-38", "pelloram-45.2", "nembrook-treadle-20") > 0.5);
     assert!(loss("pelloram-lantern-12", "pelloram-40.1", "ostermill-whorl-oct") < 0.05);
+}
+
+#[test]
+fn the_same_seed_gives_the_same_prices_and_each_kind_of_bad_one_is_what_its_label_says() {
+    let world = World::new(1, Size::Demo);
+    let prices = world.prices();
+    assert_eq!(prices, world.prices());
+    assert_ne!(prices, World::new(2, Size::Demo).prices());
+    assert!(prices.len() > 800 && prices.is_sorted_by_key(|p| p.reported), "{}", prices.len());
+    let catalogue = Catalogue::new(catalogue());
+    for label in PriceLabel::ALL {
+        let own: Vec<_> = prices.iter().filter(|p| p.label == label).collect();
+        assert!(own.len() >= 2, "{}: {}", label.words(), own.len());
+        for price in own {
+            let card = catalogue.card(&price.report.card).unwrap();
+            let currency = Currency::of(&price.report.currency).unwrap();
+            let off = currency.units(price.report.amount_minor).ln() - price.centre_ln;
+            let fits = match label {
+                PriceLabel::Honest | PriceLabel::Repeated => off.abs() < 1.5,
+                PriceLabel::UnitSlip => (off + 100_f64.ln()).abs() < 1.5,
+                PriceLabel::FarTooDear => off > 0.4,
+                PriceLabel::FarTooCheap => off < -0.4,
+                PriceLabel::BrokenAsUsed => off < 1.0 && price.report.condition == Condition::Used,
+                PriceLabel::Future => price.report.date > price.reported,
+                PriceLabel::BeforeLaunch => price.report.date < card.launch_date,
+            };
+            assert!(fits, "{}: {off} for {:?}", label.words(), price.report);
+        }
+    }
+    let repeats = prices.iter().filter(|p| p.label == PriceLabel::Repeated);
+    for again in repeats {
+        let first = prices.iter().find(|p| p.label == PriceLabel::Honest && p.report == again.report);
+        assert!(first.is_some_and(|first| first.contributor == again.contributor), "{:?}", again.report);
+    }
 }

@@ -24,6 +24,8 @@ fn filled(path: &str) -> String {
     }
     path.replace("/v1/compare", &format!("/v1/compare?{cards}"))
         .replace("/v1/wanted", "/v1/wanted?card=otterwick-burrow-2")
+        .replace("/v1/value", "/v1/value?card=otterwick-burrow-2&currency=EUR")
+        .replace("/v1/prices/{id}", "/v1/prices/p-00000000000000000000000000000000")
         .replace("/v1/runs/{id}", "/v1/runs/r-00000000000000000000000000000000")
         .replace("/schemas/{name}/{version}", "/schemas/run/1")
         .replace("/problems/{code}", "/problems/not-found")
@@ -45,7 +47,7 @@ fn reads_are_public_and_writes_need_a_token() {
         if guarded {
             answer.problem(401, "unauthorized");
             assert_eq!(answer.header("www-authenticate"), Some("Bearer realm=\"wearmark\""));
-        } else if path.starts_with("/v1/runs/{id}") {
+        } else if ["/v1/runs/{id}", "/v1/prices/{id}"].iter().any(|entry| path.starts_with(entry)) {
             answer.problem(404, "not-found");
         } else {
             answer.expect(200);
@@ -123,6 +125,7 @@ fn a_wrong_method_is_told_the_right_ones() {
     let app = TestApp::new();
     for (path, allow) in [
         ("/v1/runs", "GET, HEAD, POST"),
+        ("/v1/prices", "GET, HEAD, POST"),
         ("/v1/runs/check", "POST"),
         ("/v1/runs/batch", "POST"),
         ("/v1/medians", "GET, HEAD"),

@@ -9,6 +9,8 @@ mod medians;
 mod precision;
 mod compare;
 mod wanted;
+mod prices;
+mod value;
 mod facts;
 mod errors;
 mod openapi;

@@ -19,6 +19,7 @@ mod medians;
 mod model;
 mod intervals;
 mod ratios;
+mod prices;
 mod tracks;
 mod trends;
 mod bootstrap;

@@ -69,6 +69,15 @@ impl TestApp {
         Caller::new(self.address(), Some(self.tokens[which].clone()))
     }
 
+    /// A token of a further contributor.
+    pub fn newcomer(&self, name: &str) -> String {
+        let account = self
+            .storage
+            .create_account(name, "a long enough password", Role::Contributor, Utc::now())
+            .unwrap();
+        self.storage.create_token(&account.id, "test", Utc::now()).unwrap()
+    }
+
     /// Runs in the database, whatever their verdict.
     pub fn stored_runs(&self) -> usize {
         self.storage.list_runs(&Default::default(), None, 100_000).unwrap().len()

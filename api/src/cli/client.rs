@@ -219,8 +219,17 @@ impl Client {
         )
     }
 
+    /// Reports a price. The same report again is answered as a duplicate, so repeating is safe.
+    ///
+    /// # Errors
+    /// `Server` when it cannot be reached or fails.
+    pub fn report_price(&self, report: &[u8]) -> Result<Answer, Failure> {
+        let headers = [("content-type", "application/json")];
+        self.exchange(&Method::POST, &self.address("/v1/prices"), &headers, report)
+    }
+
     /// One exchange, repeated while the server is away or busy. All requests of this client may be repeated:
-    /// they read, check, or carry a key.
+    /// they read, check, carry a key, or are told from others by their content.
     fn exchange(
         &self,
         method: &Method,

@@ -6,6 +6,7 @@ pub mod verdicts;
 pub mod tables;
 pub mod tracked;
 pub mod limited;
+pub mod priced;
 
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
@@ -87,6 +88,7 @@ struct Shown {
     tracked: tracked::Tracked,
     limited: limited::Limited,
     wanted: Option<Wanted>,
+    priced: priced::Priced,
     times: Times,
     tabling: Duration,
     elapsed: Duration,
@@ -152,6 +154,7 @@ impl Demo {
         let filled = fill::fill(&intake, &world, &accounts, &bar);
         bar.finish_and_clear();
         let (settled, times) = filled?;
+        let prices = priced::fill(&intake, &world, &accounts)?;
         let start = Instant::now();
         let frame = storage.frame().context("the accepted runs cannot be read")?;
         let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
@@ -166,6 +169,7 @@ impl Demo {
             crate::handlers::wanted::of_storage(storage, &policy, query, None)
         });
         let wanted = wanted.transpose().map_err(|e| Failure::broken(format!("no plan can be made: {e}")))?;
+        let priced = priced::priced(&intake, &frame.frame, &world, &prices)?;
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
@@ -174,6 +178,7 @@ impl Demo {
             tracked,
             limited,
             wanted,
+            priced,
             times,
             tabling: start.elapsed(),
             elapsed: began.elapsed(),
@@ -214,6 +219,9 @@ impl Shown {
             text.push_str(&wanted::render(plan, &[], width));
             text.push('\n');
         }
+        text.push_str(&heading("Value: what a card is worth second-hand, at invented prices"));
+        text.push_str(&priced::text(&self.priced, width));
+        text.push('\n');
         text.push_str(&heading("Held, rejected and refused: reasons, with an example each"));
         text.push_str(&verdicts::reasons_text(&self.reasons, style));
         text.push('\n');
@@ -240,6 +248,7 @@ impl Shown {
             "truth": self.truths,
             "tracked": self.tracked,
             "limited": self.limited,
+            "priced": self.priced,
             "seconds": {
                 "all": self.elapsed.as_secs_f64(),
                 "filling": self.times.filling.as_secs_f64(),

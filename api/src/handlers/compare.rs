@@ -62,7 +62,7 @@ pub(crate) struct CompareParameters {
 }
 
 /// A date as ISO 8601 writes it, in days from 1970-01-01.
-struct Day(i32);
+pub(super) struct Day(pub(super) i32);
 
 impl FromStr for Day {
     type Err = ();
@@ -75,7 +75,9 @@ impl FromStr for Day {
     }
 }
 
-const TRUTHS: [(&str, bool); 2] = [("true", true), ("false", false)];
+pub(super) const DATE: &str = "must be a date such as 2024-05-31";
+
+pub(super) const TRUTHS: [(&str, bool); 2] = [("true", true), ("false", false)];
 
 impl CompareParameters {
     /// All parameters.
@@ -97,7 +99,6 @@ impl CompareParameters {
     ];
 
     pub(super) fn read(read: &mut Parameters) -> CompareQuery {
-        const DATE: &str = "must be a date such as 2024-05-31";
         CompareQuery {
             cards: read.ordered("card"),
             filters: Filters {

@@ -31,11 +31,14 @@ pub struct Link {
     title: &'static str,
 }
 
-const LINKS: [(&str, &str); 17] = [
+const LINKS: [(&str, &str); 20] = [
     ("/openapi.json", "Description of this interface (OpenAPI 3.1)"),
     ("/schemas/run/1", "Schema of a run (JSON Schema 2020-12)"),
     ("/v1/runs", "Runs: submit (POST) and list"),
     ("/v1/medians", "Medians per configuration"),
+    ("/schemas/price/1", "Schema of a price report (JSON Schema 2020-12)"),
+    ("/v1/prices", "Prices of cards: report (POST) and list"),
+    ("/v1/prices/medians", "Medians of prices by card, currency and condition"),
     ("/v1/facts", "One row an accepted run: what the medians are computed from"),
     ("/v1/precision", "How well runs repeat and contributors agree"),
     ("/v1/precision/rules", "How many runs each rule stopped, and what became of them"),

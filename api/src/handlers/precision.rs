@@ -139,7 +139,7 @@ fn make_rules(state: &State, format: Format) -> Result<Made, ApiError> {
     let storage = &state.intake.storage;
     // Read first: what is committed in between shows in a table that is called older than it is, and is made again.
     let revision = storage.last_change();
-    let known: Vec<_> = wearmark_core::rules::all_rules().copied().collect();
+    let known: Vec<_> = wearmark_core::rules::run_rules().copied().collect();
     let (stopped, judged) =
         storage.stopped(&known).map_err(|e| storage_error("reading what the rules stopped", &e))?;
     let table = rules(&known, &stopped, judged).map_err(core_error)?;

@@ -42,13 +42,24 @@ impl Entry {
         Entry { actor: contributor.to_string(), action: RUN_JUDGED, subject: run.to_owned(), detail }
     }
 
+    /// A price report was received and judged.
+    pub(crate) fn price_judged(
+        contributor: &AccountId,
+        price: &str,
+        verdict: Verdict,
+        findings: &[Finding],
+    ) -> Entry {
+        let run = Entry::run_judged(contributor, price, verdict, findings);
+        Entry { action: "price-judged", ..run }
+    }
+
     /// A stored run got a further finding because another run showed it.
     pub(crate) fn finding_added(run: &str, code: &str, shown_by: &str) -> Entry {
         let detail = json!({ "finding": code, "shown_by": shown_by });
         Entry { actor: SERVICE.to_owned(), action: "finding-added", subject: run.to_owned(), detail }
     }
 
-    /// A stored run was judged again and its verdict changed.
+    /// A stored run or price was judged again and its verdict changed.
     pub(crate) fn verdict_changed(run: &str, cause: &str, verdict: Verdict, finding: &str) -> Entry {
         let detail = json!({ "cause": cause, "verdict": verdict.as_str(), "finding": finding });
         Entry { actor: SERVICE.to_owned(), action: "verdict-changed", subject: run.to_owned(), detail }

@@ -79,6 +79,10 @@ id!(
     RunId, "a run", "r-", 32
 );
 id!(
+    /// A price report: `p-` and a version 7 UUID (RFC 9562) without hyphens, so ids sort by arrival.
+    PriceId, "a price", "p-", 32
+);
+id!(
     /// A bench: `b-` and 16 hexadecimal digits of the SHA-256 of its contributor and its document,
     /// so that the same machine described in the same words is the same bench.
     BenchId, "a bench", "b-", 16
@@ -107,6 +111,19 @@ impl RunId {
 impl Default for RunId {
     fn default() -> RunId {
         RunId::new()
+    }
+}
+
+impl PriceId {
+    /// A new one.
+    pub fn new() -> PriceId {
+        PriceId(format!("p-{}", Uuid::now_v7().simple()))
+    }
+}
+
+impl Default for PriceId {
+    fn default() -> PriceId {
+        PriceId::new()
     }
 }
 

@@ -155,6 +155,7 @@ mod tests {
             proposals,
             proposal_runs,
             idempotency,
+            prices,
             audit
         );
     }

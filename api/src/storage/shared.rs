@@ -11,7 +11,7 @@ use super::error::StorageError;
 use super::fingerprints::IndexCell;
 use super::ledgers::LedgerCell;
 use super::writer::{Change, Surroundings};
-use super::{catalogue, models, references, runs};
+use super::{catalogue, models, prices, references, runs};
 
 /// What the writer changes and readers see without asking the database.
 pub(crate) struct Shared {
@@ -28,6 +28,7 @@ impl Shared {
     pub(crate) fn read(conn: &mut Conn) -> Result<Shared, StorageError> {
         let (runs, tables) = runs::last_revisions(conn)?;
         let models = models::last_revision(conn)?;
+        let prices = prices::last_revision(conn)?;
         let catalogue_revision = catalogue::last_revision(conn)?;
         let references_revision = references::last_revision(conn)?;
         Ok(Shared {
@@ -36,7 +37,7 @@ impl Shared {
             catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
             catalogue_revision: AtomicI64::new(catalogue_revision),
             tables: AtomicI64::new(tables.max(models)),
-            last: AtomicI64::new(runs.max(models).max(catalogue_revision)),
+            last: AtomicI64::new(runs.max(models).max(catalogue_revision).max(prices)),
         })
     }
 
@@ -81,7 +82,7 @@ impl Surroundings for Publish {
         let known = self.shared.last.load(Ordering::Acquire);
         let catalogue = catalogue::last_revision(conn)?;
         let models = models::last_revision(conn)?;
-        let last = runs::last_revision(conn)?.max(models).max(catalogue);
+        let last = runs::last_revision(conn)?.max(models).max(catalogue).max(prices::last_revision(conn)?);
         let tables = if last > known {
             runs::last_revisions(conn)?.1.max(models)
         } else {

@@ -214,6 +214,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    prices (id) {
+        id -> Text,
+        revision -> BigInt,
+        contributor -> Text,
+        received_at -> Timestamp,
+        fingerprint -> Text,
+        verdict -> Text,
+        by_numbers -> Bool,
+        card -> Text,
+        amount_minor -> BigInt,
+        currency -> Text,
+        day -> Integer,
+        condition -> Text,
+        country -> Text,
+        source -> Text,
+        document -> Text,
+        findings -> Text,
+        numbers -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     audit (id) {
         id -> BigInt,
         at -> Timestamp,
@@ -236,6 +258,7 @@ diesel::joinable!(findings -> runs (run));
 diesel::joinable!(traits -> runs (run));
 diesel::joinable!(judgements -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
+diesel::joinable!(prices -> accounts (contributor));
 
 diesel::allow_tables_to_appear_in_same_query!(
     accounts,
@@ -255,5 +278,6 @@ diesel::allow_tables_to_appear_in_same_query!(
     proposals,
     proposal_runs,
     idempotency,
+    prices,
     audit,
 );

@@ -125,7 +125,7 @@ impl AgainstView {
     }
 }
 
-fn address(path: &str, query: &[(&str, &str)]) -> String {
+pub(crate) fn address(path: &str, query: &[(&str, &str)]) -> String {
     let mut text = path.to_owned();
     for (at, (name, value)) in query.iter().enumerate() {
         text.push(if at == 0 { '?' } else { '&' });

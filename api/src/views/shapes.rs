@@ -12,6 +12,8 @@ macro_rules! published {
 published! {
     /// A run document; the published schema `run/1`.
     RunDocument;
+    /// A price report; the published schema `price/1`.
+    PriceDocument;
     /// A catalogue entry; the published schema `card/1`.
     CardDocument;
     /// A catalogue entry; the published schema `chip/1`.

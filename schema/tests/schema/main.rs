@@ -6,4 +6,5 @@ mod documents;
 mod fixtures;
 mod agreement;
 mod round_trip;
+mod prices;
 mod limits;

@@ -24,7 +24,7 @@ use crate::storage::ticket::Ticket;
 
 /// Submissions that may wait for the writer at once: below what its queue takes, so that it is never too
 /// busy, and enough for full groups.
-const IN_FLIGHT: usize = 128;
+pub(super) const IN_FLIGHT: usize = 128;
 
 /// Examined submissions that may wait to be handed over, for each core.
 const AHEAD_PER_CORE: usize = 8;
