@@ -13,6 +13,7 @@ use super::medians::MediansQuery;
 use super::pool;
 use super::rows::{Figures, GroupKeys};
 use crate::error::CoreError;
+use crate::ladder::LimitedBy;
 use crate::policy::Policy;
 use crate::run::LowDefinition;
 
@@ -63,7 +64,7 @@ pub fn ladders(
         ..MediansQuery::default()
     };
     let pooled = pool::pool(frame, &query, policy)?;
-    let limits = limits::limits(&pooled.ladder, &query)?;
+    let limits = limits::limits(frame, &pooled.ladder, &query, policy)?;
     let priors = frame.priors(&policy.table);
     let read = || -> PolarsResult<Vec<Ladder>> {
         let keys = GroupKeys::of(&pooled)?;
@@ -82,7 +83,9 @@ pub fn ladders(
                 mean_fps,
                 interval: figure.interval,
                 contributors: figure.contributors,
-                limited_by: limits.get(&[*cell, 0, 0, 0]).map(|limit| limit.as_str()),
+                limited_by: Some(limits.of(&[*cell, 0, 0, 0]))
+                    .filter(|l| *l != LimitedBy::NotKnown)
+                    .map(|l| l.as_str()),
             });
         }
         let ladder = |([workload, scene, api, preset], mut rungs): ([String; 4], Vec<LadderRung>)| {

@@ -27,6 +27,7 @@ fn fact(run: usize, card: &str, (preset, height, mean_fps, ratio): At) -> RunFac
         ..Identity::example()
     };
     RunFact {
+        card_share: None,
         run: format!("{run:04}"),
         contributor: format!("owner of {card}"),
         identity,

@@ -93,7 +93,7 @@ pub(super) fn basket(
         ..MediansQuery::default()
     };
     let pooled = pool::pool(frame, &asked, policy)?;
-    let limits = limits::limits(&pooled.ladder, &asked)?;
+    let limits = limits::limits(frame, &pooled.ladder, &asked, policy)?;
     let keys = GroupKeys::of(&pooled).map_err(failed)?;
     let figures = Figures::of(&pooled.groups, &frame.priors(&policy.table), query.definition, policy)
         .map_err(failed)?;
@@ -106,7 +106,7 @@ pub(super) fn basket(
             Measure::LowFps => &figures.low[place],
         };
         let Some(value) = figure.value else { continue };
-        if !query.include_platform_limited && limits.get(&[*cell, 0, 0, 0]) == Some(&LimitedBy::Platform) {
+        if !query.include_platform_limited && limits.of(&[*cell, 0, 0, 0]) == LimitedBy::Platform {
             platform_limited += 1;
             continue;
         }

@@ -54,6 +54,7 @@ fn frame() -> RunFrame {
         for (card, fps) in [("thirsty", 100.0), ("frugal", 50.0)] {
             for who in ["a", "b"] {
                 facts.push(RunFact {
+                    card_share: None,
                     run: format!("{card}-{workload}-{who}"),
                     contributor: who.to_owned(),
                     identity: Identity {

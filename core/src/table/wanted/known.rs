@@ -8,6 +8,7 @@ use super::releases::{self, Release};
 use super::{Sources, WantedQuery};
 use crate::catalogue::{Catalogue, WorkloadKind};
 use crate::error::CoreError;
+use crate::ladder::LimitedBy;
 use crate::ledger::Waiting;
 use crate::policy::Policy;
 use crate::run::{LowDefinition, SceneKind};
@@ -137,7 +138,7 @@ impl<'a> Known<'a> {
             contributor: measurer.map(|m| m.contributor.clone()),
             bench: measurer.map(|m| m.bench.clone()),
             board_power_w: sources.catalogue.card(&query.card).map(|card| card.board_power_w),
-            between_sd: priors.mean_fps.sd,
+            between_sd: priors.mean_fps.card.sd,
             narrowing: Vec::new(),
             asked: query.workloads.clone(),
             system,
@@ -188,7 +189,7 @@ impl<'a> Known<'a> {
             ..MediansQuery::default()
         };
         let pooled = pool::pool(sources.frame, &asked, self.policy)?;
-        let limits = limits::limits(&pooled.ladder, &asked)?;
+        let limits = limits::limits(sources.frame, &pooled.ladder, &asked, self.policy)?;
         let keys = GroupKeys::of(&pooled)?;
         let priors = sources.frame.priors(&self.policy.table);
         let figures = Figures::of(&pooled.groups, &priors, LowDefinition::Percentile, self.policy)?;
@@ -198,7 +199,7 @@ impl<'a> Known<'a> {
         let run_cells = Words::all(&pooled.runs, CELL)?;
         let word = |words: &Words, place: usize| words.at(place).unwrap_or_default().to_owned();
         let most = figures.mean.iter().map(|mean| mean.contributors as usize).max().unwrap_or(0);
-        let mut intervals = Intervals::new(&self.policy.table, priors.mean_fps);
+        let mut intervals = Intervals::new(&self.policy.table, priors.mean_fps.card);
         self.narrowing = (0..most + 3).map(|n| intervals.expected(n)).collect();
         let mut order: Vec<usize> = (0..cells.len()).collect();
         order.sort_by_cached_key(|at| {
@@ -226,7 +227,7 @@ impl<'a> Known<'a> {
                 own: own.contains(&cells[place]),
                 half: Some(half),
                 mean_fps: figure.value,
-                limited: limits.contains_key(&[cells[place], 0, 0, 0]),
+                limited: limits.of(&[cells[place], 0, 0, 0]) != LimitedBy::NotKnown,
                 ..setting
             };
             names.insert(run_cells.word(cells[place]).unwrap_or_default().to_owned(), self.settings.len());

@@ -84,6 +84,7 @@ fn catalogue() -> Catalogue {
 fn fact(contributor: &str, workload: &str, width: u32, driver: &str, mean_fps: f64) -> RunFact {
     let place = DRIVERS.iter().position(|d| *d == driver).unwrap() as i32;
     RunFact {
+        card_share: None,
         run: format!("{contributor} {workload} {width} {driver} {mean_fps}"),
         contributor: contributor.to_owned(),
         identity: Identity {
@@ -153,7 +154,7 @@ fn uneven() -> Vec<RunFact> {
 #[test]
 fn an_interval_narrows_with_every_contributor_and_each_narrows_it_less() {
     let policy = Policy::published().table;
-    let mut intervals = Intervals::new(&policy, policy.prior);
+    let mut intervals = Intervals::new(&policy, policy.prior.card);
     let half: Vec<f64> = (1..40).map(|n| intervals.expected(n).ln()).collect();
     let gains: Vec<f64> = half.windows(2).map(|pair| pair[0] - pair[1]).collect();
     assert!(gains.iter().all(|gain| *gain > 0.0), "{gains:?}");
@@ -163,7 +164,7 @@ fn an_interval_narrows_with_every_contributor_and_each_narrows_it_less() {
         let values: Vec<f64> = (0..n).map(|at| 60.0 + (at % 2) as f64).collect();
         let (from, to) = intervals.of(&values).unwrap();
         let sd = Intervals::between(&values).unwrap();
-        let s2 = crate::table::interval::moderated_variance(policy.prior, n, sd);
+        let s2 = crate::table::interval::moderated_variance(policy.prior.card, n, sd);
         let published = 0.5 * (to / from).ln() / s2.sqrt();
         assert!((intervals.expected(n) / published).ln().abs() < 0.08, "{n}: {published}");
     }
