@@ -64,6 +64,7 @@ impl Contributors {
 
 fn fact(run: usize, contributor: usize, card: &str, workload: String, ln_fps: f64) -> RunFact {
     RunFact {
+        card_share: None,
         run: format!("{run:08}"),
         contributor: format!("contributor-{contributor}"),
         identity: Identity {

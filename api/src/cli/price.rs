@@ -267,12 +267,15 @@ pub fn render(market: &Market, width: usize) -> String {
         .rows
         .iter()
         .map(|row| {
+            let digits = Currency::of(&row.currency).map_or(2, |currency| currency.digits as usize);
             vec![
                 row.card.clone(),
                 row.condition.as_str().to_owned(),
                 row.country.clone().unwrap_or_default(),
-                figure(Some(row.median), 2),
-                row.from.zip(row.to).map_or_else(String::new, |(from, to)| format!("{from:.2}-{to:.2}")),
+                figure(Some(row.median), digits),
+                row.from
+                    .zip(row.to)
+                    .map_or_else(String::new, |(from, to)| format!("{from:.digits$}-{to:.digits$}")),
                 row.currency.clone(),
                 row.contributors.to_string(),
                 row.reports.to_string(),

@@ -2,6 +2,7 @@
 
 use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
+use wearmark_core::price::currency::Currency;
 use wearmark_core::table::value::{Quotient, Rate, Value, Weighed, Worth};
 
 use super::ServerArgs;
@@ -199,6 +200,7 @@ fn cards(value: &Value, width: usize) -> String {
         Column::word("newest"),
         Column::word("track"),
     ];
+    let money = money(value);
     let row = |worth: &Worth| {
         let price = worth.price.as_ref();
         let support = &worth.support;
@@ -207,11 +209,11 @@ fn cards(value: &Value, width: usize) -> String {
             price.map_or_else(|| "none".to_owned(), |row| money(row.median)),
             price
                 .and_then(|row| row.from.zip(row.to))
-                .map_or_else(String::new, |(from, to)| span(from, to, money)),
+                .map_or_else(String::new, |(from, to)| span(from, to, &money)),
             price.map_or(0, |row| row.contributors).to_string(),
             format!("{:.0}", worth.power.rated_board_power_w),
             format!("{:.1}", worth.power.kwh_per_year),
-            worth.power.cost_per_year.map_or_else(String::new, money),
+            worth.power.cost_per_year.map_or_else(String::new, &money),
             support.state.clone(),
             support.newest_date.map_or_else(String::new, |date| date.to_string()),
             support.holds_up.verdict.clone(),
@@ -303,6 +305,11 @@ fn basket(value: &Value, width: usize) -> String {
 fn against(value: &Value, weighed: &Weighed) -> String {
     let other = &weighed.other.card;
     let mut text = wrapped(&format!("{} against {other}", value.card.card), 0);
+    let written = money(value);
+    if let Some(why) = &weighed.performance.refused {
+        text.push_str(&wrapped(&format!("no figure: {why}"), 2));
+        return text;
+    }
     let mut line = |name: &str, said: String| text.push_str(&wrapped(&format!("{name}: {said}"), 2));
     let matched = format!(
         "{} configurations, {} workloads, {} contributors",
@@ -330,34 +337,46 @@ fn against(value: &Value, weighed: &Weighed) -> String {
     let currency = &value.currency;
     let interval = ceiling.from.zip(ceiling.to).map_or_else(
         || " (no interval)".to_owned(),
-        |(from, to)| format!(" (95 % {})", span(from, to, money)),
+        |(from, to)| format!(" (95 % {})", span(from, to, &written)),
     );
     let power = ceiling.power_difference.map_or_else(
         || "; power not counted".to_owned(),
         |more| {
             format!(
                 "; {} before {} of power over {} years",
-                money(ceiling.before_power.unwrap_or(price)),
-                signed(more),
+                written(ceiling.before_power.unwrap_or(price)),
+                signed(value, more),
                 value.years
             )
         },
     );
-    line("worth up to", format!("{} {currency}{interval}{power}", money(price)));
+    line("worth up to", format!("{} {currency}{interval}{power}", written(price)));
     if price <= 0.0 {
         line("so", format!("at no price: its power costs more than it does for you above {other}"));
     } else if let Some(place) = &ceiling.own_price {
-        line("its price is", format!("{place} that"));
+        let beside = if place == "not told apart" {
+            "not told apart from that".to_owned()
+        } else {
+            format!("{place} that")
+        };
+        line("its own price", beside);
     }
     text
 }
 
-fn money(amount: f64) -> String {
-    format!("{amount:.2}")
+/// Writes amounts with the decimals of the answer's currency.
+fn money(value: &Value) -> impl Fn(f64) -> String + use<> {
+    let digits = decimals(value);
+    move |amount| format!("{amount:.digits$}")
 }
 
-fn signed(amount: f64) -> String {
-    format!("{amount:+.2}")
+fn signed(value: &Value, amount: f64) -> String {
+    let digits = decimals(value);
+    format!("{amount:+.digits$}")
+}
+
+fn decimals(value: &Value) -> usize {
+    Currency::of(&value.currency).map_or(2, |currency| currency.digits as usize)
 }
 
 fn span(from: f64, to: f64, written: impl Fn(f64) -> String) -> String {
