@@ -96,7 +96,7 @@ fn a_comparison_comes_in_every_form_and_unchanged_is_not_sent_again() {
 fn tables_come_as_plots_that_say_in_words_what_they_show_and_where_the_figures_are() {
     let app = filled();
     for (path, said, data) in [
-        ("/v1/compare.svg?card=otterwick-burrow-2,otterwick-burrow-4", "over all: 1.50", "/v1/compare?card="),
+        ("/v1/compare.svg?card=otterwick-burrow-2,otterwick-burrow-4", "over all: 1.49", "/v1/compare?card="),
         (
             "/v1/cards/otterwick-burrow-2/track.svg",
             "otterwick-burrow-2 over driver releases",

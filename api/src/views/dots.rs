@@ -21,14 +21,15 @@ const BOTTOM: f64 = 52.0;
 /// Rows that are drawn at most; the rest is said in words.
 const ROWS: usize = 80;
 
-/// Characters of a line of notes or of the heading.
-const LINE: usize = 58;
+/// Characters of a line of notes, and of the heading.
+const LINE: usize = 76;
+const HEADING: usize = 54;
 
 /// Light and dark, by what the reader's machine prefers. Nothing is told by colour alone.
-const STYLE: &str = "text{font:12px sans-serif;fill:#222}.h{font-size:14px;font-weight:bold}.s{font-weight:bold}.n{font-size:11px;fill:#555}\
+const STYLE: &str = "text{font:12px sans-serif;fill:#222}.h{font-size:14px;font-weight:bold}.s{font-weight:bold}.n{font-size:11px;fill:#555;stroke:#fff;stroke-width:3px;paint-order:stroke}\
 .g{stroke:#ddd;stroke-width:1}.z{stroke:#777;stroke-width:1;stroke-dasharray:4 3}.i{stroke:#174a6b;stroke-width:2}.p{fill:#174a6b}\
 .u{fill:#0b6e3b}.d{fill:#9c2a10}.b{fill:#fff}\
-@media(prefers-color-scheme:dark){text{fill:#ddd}.n{fill:#aaa}.g{stroke:#333}.z{stroke:#999}.i{stroke:#a9d3ec}.p{fill:#a9d3ec}\
+@media(prefers-color-scheme:dark){text{fill:#ddd}.n{fill:#aaa;stroke:#161a1d}.g{stroke:#333}.z{stroke:#999}.i{stroke:#a9d3ec}.p{fill:#a9d3ec}\
 .u{fill:#6fd39b}.d{fill:#ff9c80}.b{fill:#161a1d}}";
 
 /// How a row is drawn.
@@ -91,8 +92,8 @@ impl Dots {
              <text class=\"h\" x=\"8\" y=\"20\">{}</text><text class=\"n\" x=\"8\" y=\"37\">{}</text>",
             escaped(&self.title),
             escaped(&self.words()),
-            escaped(&cut(&self.title)),
-            escaped(&cut(&self.about)),
+            escaped(&cut(&self.title, HEADING)),
+            escaped(&cut(&self.about, LINE)),
         );
         let bottom = height - BOTTOM;
         for at in axis.ticks() {
@@ -120,8 +121,9 @@ impl Dots {
         let data = escaped(&self.data);
         let _ = writeln!(
             svg,
-            "<a href=\"{data}\"><text class=\"n\" x=\"8\" y=\"{:.1}\">Figures: {data}</text></a></svg>",
-            height - 10.0
+            "<a href=\"{data}\"><text class=\"n\" x=\"8\" y=\"{:.1}\">{}</text></a></svg>",
+            height - 10.0,
+            escaped(&cut(&format!("Figures: {}", self.data), LINE))
         );
         svg
     }
@@ -158,7 +160,11 @@ impl Dots {
     fn row(&self, svg: &mut String, row: &Row, axis: &Axis, top: f64) {
         let mut y = top + 15.0;
         if let Some(heading) = &row.heading {
-            let _ = write!(svg, "<text class=\"s\" x=\"8\" y=\"{y:.1}\">{}</text>", escaped(&cut(heading)));
+            let _ = write!(
+                svg,
+                "<text class=\"s\" x=\"8\" y=\"{y:.1}\">{}</text>",
+                escaped(&cut(heading, HEADING))
+            );
             y += ROW;
         }
         let strong = if row.mark == Mark::Sum { " class=\"s\"" } else { "" };
@@ -206,14 +212,14 @@ impl Dots {
         }
         for note in &row.notes {
             y += NOTE;
-            let _ = write!(svg, "<text class=\"n\" x=\"24\" y=\"{y:.1}\">{}</text>", escaped(&cut(note)));
+            let _ =
+                write!(svg, "<text class=\"n\" x=\"24\" y=\"{y:.1}\">{}</text>", escaped(&cut(note, LINE)));
         }
     }
 }
 
-/// A text that fits a line.
-fn cut(text: &str) -> String {
-    let longest = LINE + 18;
+/// A text that fits a line of so many characters.
+fn cut(text: &str, longest: usize) -> String {
     if text.chars().count() <= longest {
         return text.to_owned();
     }

@@ -118,9 +118,12 @@ pub fn comparison(comparison: &Comparison, data: String) -> Dots {
             mark: Mark::Plain,
         }));
     }
-    let others: Vec<&str> = comparison.cards.iter().map(|against| against.card.as_str()).collect();
+    let others = match comparison.cards.as_slice() {
+        [one] => one.card.clone(),
+        several => format!("{} cards", several.len()),
+    };
     Dots {
-        title: format!("{} against {}", others.join(", "), comparison.base),
+        title: format!("{others} against {}", comparison.base),
         about: format!("Mean rate over that of {}, with 95 % intervals.", comparison.base),
         data,
         decimals: 2,

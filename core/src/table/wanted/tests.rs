@@ -207,14 +207,14 @@ fn only_releases_that_card_and_system_are_supported_by_are_asked_for() {
 }
 
 #[test]
-fn a_bench_that_has_one_release_is_asked_for_the_next_one_at_the_same_settings() {
+fn a_bench_is_asked_for_the_releases_that_it_lacks_at_the_settings_that_it_has() {
     let facts: Vec<RunFact> = ["ada", "bo", "cy"]
         .iter()
         .flat_map(|who| ["d1", "d2"].map(|d| fact(who, "mill", 1920, d, if d == "d1" { 60.0 } else { 61.0 })))
         .collect();
     let ada = ask(&facts, &[], &by("ada"));
     let best = &ada.candidates[0];
-    assert_eq!((best.runs.len(), best.runs[0].driver.as_str()), (1, "d3"), "{best:?}");
+    assert!(best.runs.len() == 1 && ["d3", "d4"].contains(&best.runs[0].driver.as_str()), "{best:?}");
     assert_eq!(best.effects[0].kind, "track");
     // Somebody new has to measure two releases for that.
     let new = ask(&facts, &[], &query(3.0));
