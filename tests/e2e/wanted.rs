@@ -162,7 +162,7 @@ impl Chance {
 type Published = BTreeMap<String, (f64, u64, bool)>;
 
 fn published(frame: &RunFrame, card: &str, policy: &Policy) -> Published {
-    let prior = frame.priors(&policy.table).mean_fps;
+    let prior = frame.priors(&policy.table).mean_fps.card;
     let alone = t_quantile(policy.table.confidence, prior.df) * prior.sd;
     let query = MediansQuery::default();
     let rows = medians(frame, &query, policy).unwrap().json_rows();
@@ -228,6 +228,7 @@ fn measured(
         let workload = catalogue.workload(&wanted.workload)?;
         let driver = catalogue.driver(&wanted.driver)?;
         Some(RunFact {
+            card_share: None,
             run: format!("r-zz{at:04}"),
             contributor: "somebody new".to_owned(),
             identity: Identity {

@@ -73,7 +73,7 @@ fn few_contributors_are_where_the_bootstrap_is_too_narrow_and_ours_is_not() {
     let mut random = Random(1_979);
     let rounds = 4_000;
     for (n, bootstrap_at_most) in [(3, 0.80), (5, 0.955), (21, 0.975)] {
-        let mut intervals = Intervals::new(&policy, policy.prior);
+        let mut intervals = Intervals::new(&policy, policy.prior.card);
         let (mut theirs, mut ours, mut width) = (0, 0, [0.0, 0.0]);
         for _ in 0..rounds {
             let mut values: Vec<f64> = (0..n).map(|_| 60.0 * (0.038 * random.normal()).exp()).collect();

@@ -92,9 +92,9 @@ pub struct Place {
 
 impl Place {
     /// With probability `bad` all that is known of card or workload is wrong: a first run under another card's name
-    /// makes every true one look wrong. The figure may then be anything within `bad_sd`.
+    /// makes every true one look wrong. The figure may then be off by `known_bad_sd`.
     fn doubt(&mut self, bad: f64, variance: f64, policy: &JudgePolicy) {
-        let anything = [support::Belief { weight: 1.0, mean: 0.0, variance: policy.cell.bad_sd.powi(2) }];
+        let anything = [support::Belief { weight: 1.0, mean: 0.0, variance: policy.known_bad_sd.powi(2) }];
         self.p = (1.0 - bad) * self.p + bad * support::tail(self.deviation, &anything, variance, policy);
         self.z = support::normal_equivalent(self.p).copysign(self.deviation);
     }
