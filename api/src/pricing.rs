@@ -155,12 +155,10 @@ fn store(intake: &Intake, prepared: Prepared, tx: &mut Tx<'_>) -> Result<PriceRe
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
-    use diesel::prelude::*;
     use serde_json::{Value, json};
 
     use super::*;
-    use crate::storage::fixture::{Fixture, now, open};
-    use crate::storage::tables::audit;
+    use crate::storage::fixture::{Fixture, now, open, trail};
 
     fn report(amount_minor: u64) -> Value {
         json!({
@@ -173,23 +171,13 @@ mod tests {
         submit(&fixture.intake, who, report.to_string().as_bytes(), now())?.wait()
     }
 
-    /// Actions of the trail on a subject.
-    fn trail(fixture: &Fixture, subject: &str) -> Vec<String> {
-        audit::table
-            .filter(audit::subject.eq(subject))
-            .order(audit::id)
-            .select(audit::action)
-            .load(&mut *fixture.storage().reader().unwrap())
-            .unwrap()
-    }
-
     #[test]
     fn a_report_and_its_trail_are_stored_together_and_a_duplicate_leaves_nothing() {
         let fixture = Fixture::new();
         let ada = fixture.account("ada").id;
         let receipt = sent(&fixture, &ada, &report(4500)).unwrap();
         assert_eq!(receipt.card, "ostrel-1240-4g");
-        assert_eq!(trail(&fixture, receipt.price.as_str()), ["price-judged"]);
+        assert_eq!(trail(fixture.storage(), receipt.price.as_str()), ["price-judged"]);
         let change = fixture.storage().last_change();
         let again = sent(&fixture, &ada, &report(4500)).unwrap_err();
         assert!(matches!(again, PriceError::Duplicate { of, .. } if of == receipt.price));
@@ -207,7 +195,7 @@ mod tests {
         assert_eq!(held.judgement.verdict, Verdict::Held);
         let bears = sent(&fixture, &people[3], &report(21_000)).unwrap();
         assert_eq!(bears.judgement.releases, [held.price.to_string()]);
-        assert_eq!(trail(&fixture, held.price.as_str()), ["price-judged", "verdict-changed"]);
+        assert_eq!(trail(fixture.storage(), held.price.as_str()), ["price-judged", "verdict-changed"]);
         let stored = fixture.storage().find_price(&held.price).unwrap().unwrap();
         assert_eq!((stored.verdict, stored.findings.len()), (Verdict::Accepted, 2));
     }

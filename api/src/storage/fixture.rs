@@ -3,11 +3,12 @@
 use std::sync::Arc;
 
 use chrono::{DateTime, TimeZone as _, Utc};
-use diesel::RunQueryDsl as _;
+use diesel::prelude::*;
 use serde_json::{Value, json};
 use wearmark_core::policy::Policy;
 
 use super::accounts::{Account, Role};
+use super::tables::audit;
 use super::{Storage, StorageConfig};
 use crate::intake::Intake;
 
@@ -38,6 +39,16 @@ impl Fixture {
 pub(crate) fn open(folder: &std::path::Path) -> Intake {
     let storage = Storage::open(&StorageConfig::for_testing(folder)).unwrap();
     Intake { storage, policy: Arc::new(Policy::published()) }
+}
+
+/// Actions of the audit trail on a subject, in order.
+pub(crate) fn trail(storage: &Storage, subject: &str) -> Vec<String> {
+    audit::table
+        .filter(audit::subject.eq(subject))
+        .order(audit::id)
+        .select(audit::action)
+        .load(&mut *storage.reader().unwrap())
+        .unwrap()
 }
 
 /// Makes every stored rate a tenth higher, behind the service's back.
