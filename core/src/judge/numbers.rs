@@ -92,9 +92,9 @@ pub struct Place {
 
 impl Place {
     /// With probability `bad` all that is known of card or workload is wrong: a first run under another card's name
-    /// makes every true one look wrong. The figure may then be off by `known_bad_sd`.
+    /// makes every true one look wrong. The figure may then be anything within `bad_sd`.
     fn doubt(&mut self, bad: f64, variance: f64, policy: &JudgePolicy) {
-        let anything = [support::Belief { weight: 1.0, mean: 0.0, variance: policy.known_bad_sd.powi(2) }];
+        let anything = [support::Belief { weight: 1.0, mean: 0.0, variance: policy.cell.bad_sd.powi(2) }];
         self.p = (1.0 - bad) * self.p + bad * support::tail(self.deviation, &anything, variance, policy);
         self.z = support::normal_equivalent(self.p).copysign(self.deviation);
     }
@@ -152,7 +152,7 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
     let variance = own + mean.sigma.powi(2);
     let mut mean = place(ln_fps, mean.value + shift, &beliefs, variance, policy);
-    mean.doubt(support::all_bad(known_by, policy.known_bad_share), variance, policy);
+    mean.doubt(support::all_bad(known_by, policy.cell.bad_share), variance, policy);
     let low = ln_low_ratio.map(|ratio| {
         let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);
         let own = (low.variance - low.common).max(0.0);

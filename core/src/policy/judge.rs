@@ -40,12 +40,6 @@ pub struct JudgePolicy {
     pub cell_low: EvidencePolicy,
     /// What other contributors' runs of the driver release on the workload and family say of the mean.
     pub release: EvidencePolicy,
-    /// Chance that one contributor's accepted runs are far off under the name of a card or workload: less than
-    /// `bad_share` says of what comes in, since judgement stops most of it (evaluation with known truth, seed 101: two
-    /// in a hundred accepted runs are bad).
-    pub known_bad_share: f64,
-    /// Standard deviation of what they are off by then: another card's or preset's rate, natural log.
-    pub known_bad_sd: f64,
     /// Days of runs that speak for a release: after that the model has learnt what there is to learn.
     pub release_days: i32,
     /// Runs of a bench since the model was fitted pull the expectation by this share of their mean residual...
@@ -155,8 +149,6 @@ impl JudgePolicy {
             cell: evidence(vec![part(0.985, 0.0, 0.02), part(0.015, 0.0, 0.12)], 0.028),
             cell_low: evidence(vec![part(1.0, 0.0, 0.03)], 0.045),
             release: evidence(vec![part(0.97, 0.0, 0.010), part(0.03, 0.0, 0.08)], 0.033),
-            known_bad_share: 0.02,
-            known_bad_sd: 0.3,
             release_days: 60,
             bench_pull: 0.6,
             bench_prior_runs: 2.0,
