@@ -42,7 +42,8 @@ fn every_answer_is_as_described_whatever_is_asked() {
         .env("NO_COLOR", "1")
         .args(["run", &format!("{}/openapi.json", served.url)])
         .args(["--header", &format!("Authorization: Bearer {token}")])
-        .args(["--max-examples", "25", "--seed", "20310417", "--workers", "2"])
+        // One worker: with two, CPython 3.11's own parser now and then fails in the tester's threads.
+        .args(["--max-examples", "25", "--seed", "20310417", "--workers", "1"])
         // Within this many seconds all phases are done; what is left is spent on more requests.
         .args(["--max-time", "150", "--request-timeout", "40", "--continue-on-failure", "--warnings", "off"])
         // The run document is far stricter than random text, so the tester discards much of what it makes;

@@ -162,21 +162,37 @@ impl Chance {
 type Published = BTreeMap<String, (f64, u64, bool)>;
 
 fn published(frame: &RunFrame, card: &str, policy: &Policy) -> Published {
-    let prior = frame.priors(&policy.table).mean_fps.card;
-    let alone = t_quantile(policy.table.confidence, prior.df) * prior.sd;
+    let priors = frame.priors(&policy.table).mean_fps;
+    // Of one contributor the share is the mean over its runs.
+    let mut shares: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+    for run in frame.export().unwrap().json_rows().iter().filter(|run| run["card"] == card) {
+        if let Some(share) = run["card_share"].as_f64() {
+            shares.entry(configuration(run)).or_default().push(share);
+        }
+    }
+    let alone = |key: &str| {
+        let share = shares.get(key).map(|shares| shares.iter().sum::<f64>() / shares.len() as f64);
+        let prior = priors.at(share, &policy.table);
+        t_quantile(policy.table.confidence, prior.df) * prior.sd
+    };
     let query = MediansQuery::default();
     let rows = medians(frame, &query, policy).unwrap().json_rows();
     rows.iter()
         .filter(|row| row["card"] == card)
         .map(|row| {
-            let key = ["workload", "scene", "api", "preset", "width", "height"].map(|k| row[k].to_string());
+            let key = configuration(row);
             let half = match (row["mean_fps_from"].as_f64(), row["mean_fps_to"].as_f64()) {
                 (Some(from), Some(to)) => 0.5 * (to / from).ln(),
-                _ => alone,
+                _ => alone(&key),
             };
-            (key.join(" "), (half, row["contributors"].as_u64().unwrap(), !row["limited_by"].is_null()))
+            (key, (half, row["contributors"].as_u64().unwrap(), row["limited_by"] != "not known"))
         })
         .collect()
+}
+
+/// The configuration of a row of a table.
+fn configuration(row: &serde_json::Value) -> String {
+    ["workload", "scene", "api", "preset", "width", "height"].map(|k| row[k].to_string()).join(" ")
 }
 
 /// The configuration of a run, as [`published`] names it.

@@ -15,6 +15,8 @@ pub struct Estimated {
     pub ln_low: f64,
     /// Standard deviation of it.
     pub low_sd: f64,
+    /// How much of the rate is the card's, 0 to 1: the mean over the benches.
+    pub card_share: f64,
 }
 
 impl Ledger {
@@ -31,7 +33,7 @@ impl Ledger {
         let settings = self.rows.find(settings)?.1.features;
         let mut rates = Vec::with_capacity(benches.len());
         let mut lows = Vec::with_capacity(benches.len());
-        let (mut variance, mut low_variance) = (0.0, 0.0);
+        let (mut variance, mut low_variance, mut share) = (0.0, 0.0, 0.0);
         for bench in benches {
             let features = crate::model::Features {
                 workload: settings.workload,
@@ -47,6 +49,7 @@ impl Ledger {
             lows.push(rate.ln_fps + low.ln_low_ratio);
             variance += rate.variance + rate.sigma.powi(2);
             low_variance += low.variance + low.sigma.powi(2);
+            share += rate.share;
         }
         let n = benches.len() as f64;
         let between = |values: &[f64]| sum::standard_deviation(values).map_or(0.0, |sd| sd * sd);
@@ -56,6 +59,7 @@ impl Ledger {
             sd: (variance / n + of_rates).sqrt(),
             ln_low: median(&mut lows)?,
             low_sd: ((variance + low_variance) / n + of_lows).sqrt(),
+            card_share: share / n,
         })
     }
 }

@@ -152,7 +152,8 @@ fn what_nobody_measured_is_estimated_and_marked_so() {
     let wanted = unmeasured(&frame, &catalogue(), &query, &Policy::published()).unwrap();
     assert_eq!(wanted.settings, ["2-0"], "only what the card lacks");
     assert_eq!(wanted.benches.len(), BENCHES);
-    let estimate = Estimated { ln_fps: 50.0_f64.ln(), sd: 0.05, ln_low: 36.0_f64.ln(), low_sd: 0.05 };
+    let estimate =
+        Estimated { ln_fps: 50.0_f64.ln(), sd: 0.05, ln_low: 36.0_f64.ln(), low_sd: 0.05, card_share: 0.9 };
     let plays = asked(&facts, query.clone(), &[("2-0".to_owned(), estimate)]);
     let scene = &plays.scenes[0];
     let higher = scene.highest_estimated.as_ref().unwrap();

@@ -159,10 +159,11 @@ impl State {
         let count = |half: f64| 100.0 * half.hypot(policy.enough).ln();
         let (of, after, weight) = if of.contributors == 0 {
             // What the model expects and what one contributor says, together.
-            let alone = known.narrowing[1] * known.between_sd;
+            let alone = known.narrowing[of.stratum][1] * known.between_sd[of.stratum];
             (Of::First(setting), (half.powi(-2) + alone.powi(-2)).powf(-0.5), policy.first_weight)
         } else {
-            let narrower = known.narrowing[of.contributors + 1] / known.narrowing[of.contributors];
+            let narrowing = &known.narrowing[of.stratum];
+            let narrower = narrowing[of.contributors + 1] / narrowing[of.contributors];
             (Of::Median(setting), half * narrower, 1.0)
         };
         let newest = if known.newest == Some(release) { 1.0 } else { policy.older_weight };

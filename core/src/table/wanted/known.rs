@@ -46,6 +46,8 @@ pub(super) struct Setting {
     /// Half width of the interval of the median, natural logarithm: that of one contributor, or of what the model
     /// expects, where there is none. None where nobody knows anything.
     pub(super) half: Option<f64>,
+    /// 0 where the card sets the rate, else 1: what contributors differ by there.
+    pub(super) stratum: usize,
     /// Rate to expect, fps.
     pub(super) mean_fps: Option<f64>,
     /// Whether a ladder says what the limit is.
@@ -99,9 +101,9 @@ pub(super) struct Known<'a> {
     pub(super) bench: Option<String>,
     pub(super) board_power_w: Option<f64>,
     /// Standard deviation between contributors.
-    pub(super) between_sd: f64,
+    pub(super) between_sd: [f64; 2],
     /// Half widths expected of a median by the number of contributors, in standard deviations.
-    pub(super) narrowing: Vec<f64>,
+    pub(super) narrowing: [Vec<f64>; 2],
     /// Ids of the workloads that count; all where empty.
     asked: Vec<String>,
 }
@@ -138,8 +140,8 @@ impl<'a> Known<'a> {
             contributor: measurer.map(|m| m.contributor.clone()),
             bench: measurer.map(|m| m.bench.clone()),
             board_power_w: sources.catalogue.card(&query.card).map(|card| card.board_power_w),
-            between_sd: priors.mean_fps.card.sd,
-            narrowing: Vec::new(),
+            between_sd: [priors.mean_fps.card.sd, priors.mean_fps.other.sd],
+            narrowing: [Vec::new(), Vec::new()],
             asked: query.workloads.clone(),
             system,
         };
@@ -199,8 +201,10 @@ impl<'a> Known<'a> {
         let run_cells = Words::all(&pooled.runs, CELL)?;
         let word = |words: &Words, place: usize| words.at(place).unwrap_or_default().to_owned();
         let most = figures.mean.iter().map(|mean| mean.contributors as usize).max().unwrap_or(0);
-        let mut intervals = Intervals::new(&self.policy.table, priors.mean_fps.card);
-        self.narrowing = (0..most + 3).map(|n| intervals.expected(n)).collect();
+        self.narrowing = [priors.mean_fps.card, priors.mean_fps.other].map(|prior| {
+            let mut intervals = Intervals::new(&self.policy.table, prior);
+            (0..most + 3).map(|n| intervals.expected(n)).collect()
+        });
         let mut order: Vec<usize> = (0..cells.len()).collect();
         order.sort_by_cached_key(|at| {
             (std::cmp::Reverse(figures.mean[*at].contributors), word(&keys.workload, *at), cells[*at])
@@ -211,7 +215,8 @@ impl<'a> Known<'a> {
                 continue;
             }
             let figure = figures.mean[place];
-            let alone = self.narrowing[1] * self.between_sd;
+            let stratum = usize::from(!self.policy.table.is_card_limited(figures.shares[place]));
+            let alone = self.narrowing[stratum][1] * self.between_sd[stratum];
             let half = figure.interval.map_or(alone, |(from, to)| 0.5 * (to / from).ln());
             let kind = rows::kind_of(keys.workload_kind.at(place));
             let setting = self.setting(
@@ -225,6 +230,7 @@ impl<'a> Known<'a> {
             let setting = Setting {
                 contributors: figure.contributors as usize,
                 own: own.contains(&cells[place]),
+                stratum,
                 half: Some(half),
                 mean_fps: figure.value,
                 limited: limits.of(&[cells[place], 0, 0, 0]) != LimitedBy::NotKnown,
@@ -292,6 +298,7 @@ impl<'a> Known<'a> {
             contributors: 0,
             own: false,
             half: None,
+            stratum: 0,
             mean_fps: None,
             limited: false,
         }

@@ -48,6 +48,7 @@ impl Known<'_> {
             );
             self.settings.push(Setting {
                 half: Some(t * estimate.sd),
+                stratum: usize::from(!self.policy.table.is_card_limited(Some(estimate.card_share))),
                 mean_fps: Some(estimate.ln_fps.exp()),
                 ..setting
             });
