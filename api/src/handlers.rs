@@ -1,6 +1,7 @@
 //! Handlers: extract, call one function, shape the answer. One file a noun.
 
 pub(crate) mod filters;
+mod paging;
 pub mod runs;
 pub mod batch;
 pub mod medians;

@@ -121,6 +121,14 @@ impl Parameters {
         Some(value)
     }
 
+    /// A text that must be given; empty when it is refused, which [`Parameters::finish`] reports.
+    pub fn needed(&mut self, name: &'static str, what: &str) -> String {
+        if !self.values.contains_key(name) {
+            self.refuse(name, "", &format!("must be given: {what}"));
+        }
+        self.text(name).unwrap_or_default()
+    }
+
     /// A number within bounds, both included.
     pub fn number<T: FromStr + PartialOrd + std::fmt::Display>(
         &mut self,

@@ -11,13 +11,13 @@ use wearmark_core::table::prices::market_table;
 use wearmark_core::verdict::Verdict;
 
 use super::compare::{DATE, Day, TRUTHS};
+use super::paging::Paging;
 use super::{blocking, found, intake_error, json, storage_error};
 use crate::auth::access::Submitter;
 use crate::body;
 use crate::error::{ApiError, ErrorCode};
 use crate::pricing::{self, PriceError};
-use crate::published::answer::{self, Asked, At, Made, next_link};
-use crate::published::cursor;
+use crate::published::answer::{self, Asked, At, Made};
 use crate::published::negotiate::{self, Format};
 use crate::published::table::core_error;
 use crate::query::{self, Parameters};
@@ -140,7 +140,6 @@ pub(super) fn sources() -> Vec<(&'static str, PriceSource)> {
 #[utoipa::path(get, path = "/v1/prices", tag = "prices", params(PricesQuery),
     responses((status = 200, body = PriceList), crate::openapi::List))]
 pub async fn list_prices(state: Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
-    const DEFAULT_ROWS: u32 = 100;
     let mut query = Parameters::read(request.query_string(), PricesQuery::NAMES);
     let conditions: Vec<(&str, Condition)> = Condition::ALL.iter().map(|c| (c.as_str(), *c)).collect();
     let filter = PriceFilter {
@@ -155,25 +154,14 @@ pub async fn list_prices(state: Data<State>, request: HttpRequest) -> Result<Htt
         from: query.parsed::<Day>("from", DATE).map(|day| day.0),
         to: query.parsed::<Day>("to", DATE).map(|day| day.0),
     };
-    let limit = query.number("limit", 1, 1000).unwrap_or(DEFAULT_ROWS);
-    let canonical = query.canonical(&["cursor"]);
-    let cursor = query.one("cursor");
-    query.finish()?;
-    let after =
-        cursor.map(|c| cursor::decode(&canonical, &c)).transpose()?.and_then(|id| id.parse::<PriceId>().ok());
+    let paging = Paging::<PriceId>::read(query)?;
+    let (after, fetch) = (paging.after.clone(), paging.fetch());
     let (revision, mut rows) = blocking(&state, "listing prices", move |state| {
         let storage = &state.intake.storage;
-        Ok((storage.last_change(), storage.list_prices(&filter, after.as_ref(), limit + 1)?))
+        Ok((storage.last_change(), storage.list_prices(&filter, after.as_ref(), fetch)?))
     })
     .await?;
-    let more = rows.len() > limit as usize;
-    rows.truncate(limit as usize);
-    let next = rows.last().filter(|_| more).map(|last| cursor::encode(&canonical, last.id.as_str()));
-    let mut answer = HttpResponse::Ok();
-    answer.insert_header(("cache-control", "public, no-cache"));
-    if let Some(next) = &next {
-        answer.insert_header(("link", next_link(request.path(), &canonical, next)));
-    }
+    let (mut answer, next) = paging.cut(request.path(), &mut rows, |row| row.id.as_str());
     Ok(answer.json(PriceList { revision, rows: rows.into_iter().map(PriceView::from).collect(), next }))
 }
 

@@ -9,12 +9,12 @@ use wearmark_core::run::Outcome;
 use wearmark_core::series::envelope::envelope;
 use wearmark_core::verdict::Verdict;
 
+use super::paging::Paging;
 use super::{blocking, found, intake_error, json};
 use crate::auth::access::Submitter;
 use crate::body;
 use crate::error::{ApiError, ErrorCode, outside};
 use crate::intake::{IdempotencyKey, Receipt};
-use crate::published::{answer::next_link, cursor};
 use crate::query::{self, Parameters};
 use crate::state::State;
 use crate::storage::ids::{AccountId, RunId};
@@ -172,7 +172,6 @@ const OUTCOMES: [Outcome; 4] =
 #[utoipa::path(get, path = "/v1/runs", tag = "runs", params(RunsQuery),
     responses((status = 200, body = RunList), crate::openapi::List))]
 pub async fn list_runs(state: Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
-    const DEFAULT_ROWS: u32 = 100;
     let mut query = Parameters::read(request.query_string(), RunsQuery::NAMES);
     let filter = RunFilter {
         card: query.text("card"),
@@ -184,25 +183,14 @@ pub async fn list_runs(state: Data<State>, request: HttpRequest) -> Result<HttpR
         finding: query.text("finding"),
         outcome: query.choice("outcome", &OUTCOMES.map(|o| (o.as_str(), o))),
     };
-    let limit = query.number("limit", 1, 1000).unwrap_or(DEFAULT_ROWS);
-    let canonical = query.canonical(&["cursor"]);
-    let cursor = query.one("cursor");
-    query.finish()?;
-    let after =
-        cursor.map(|c| cursor::decode(&canonical, &c)).transpose()?.and_then(|id| id.parse::<RunId>().ok());
+    let paging = Paging::<RunId>::read(query)?;
+    let (after, fetch) = (paging.after.clone(), paging.fetch());
     let (revision, mut rows) = blocking(&state, "listing runs", move |state| {
         let storage = &state.intake.storage;
-        Ok((storage.last_change(), storage.list_runs(&filter, after.as_ref(), limit + 1)?))
+        Ok((storage.last_change(), storage.list_runs(&filter, after.as_ref(), fetch)?))
     })
     .await?;
-    let more = rows.len() > limit as usize;
-    rows.truncate(limit as usize);
-    let next = rows.last().filter(|_| more).map(|last| cursor::encode(&canonical, last.id.as_str()));
-    let mut answer = HttpResponse::Ok();
-    answer.insert_header(("cache-control", "public, no-cache"));
-    if let Some(next) = &next {
-        answer.insert_header(("link", next_link(request.path(), &canonical, next)));
-    }
+    let (mut answer, next) = paging.cut(request.path(), &mut rows, |row| row.id.as_str());
     Ok(answer.json(RunList { revision, rows: rows.into_iter().map(RunRowView::from).collect(), next }))
 }
 

@@ -121,8 +121,8 @@ impl ValueParameters {
 
     fn read(read: &mut Parameters, policy: &Policy) -> ValueQuery {
         let [fewest, most] = policy.price.window_range;
-        let card = needed(read, "card");
-        let currency = needed(read, "currency");
+        let card = read.needed("card", "the id of a card, as /v1/cards lists them");
+        let currency = read.needed("currency", "an alphabetic code of ISO 4217, such as EUR");
         if !currency.is_empty() && Currency::of(&currency).is_none() {
             read.refuse("currency", &currency, "must be a code of ISO 4217 with a minor unit");
         }
@@ -161,14 +161,6 @@ impl ValueParameters {
             ..plain
         }
     }
-}
-
-fn needed(read: &mut Parameters, name: &'static str) -> String {
-    let value = read.text(name);
-    if value.is_none() {
-        read.refuse(name, "", "must be given once");
-    }
-    value.unwrap_or_default()
 }
 
 /// What a card is worth: its price, its rates per money and per watt, what its power costs, how it is supported, and for

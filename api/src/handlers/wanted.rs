@@ -83,12 +83,9 @@ struct Page {
         crate::openapi::Table))]
 pub async fn find_wanted(state: Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
     let mut read = Parameters::read(request.query_string(), WantedParameters::NAMES);
-    let card = read.text("card");
-    if card.is_none() && !request.query_string().contains("card=") {
-        read.refuse("card", "", "must be given: the id of a card, as /v1/cards lists them");
-    }
+    let card = read.needed("card", "the id of a card, as /v1/cards lists them");
     let mut query = WantedQuery {
-        card: card.unwrap_or_default(),
+        card,
         system: read.text("system"),
         installed: read.text("installed"),
         workloads: read.list("workload"),

@@ -10,6 +10,7 @@ use wearmark_core::catalogue::Catalogue;
 use wearmark_core::policy::Policy;
 use wearmark_core::price::market::{Market, MarketQuery, market};
 use wearmark_core::price::{ConditionClass, PriceSource, day_of};
+use wearmark_core::statistics::sum::mean;
 use wearmark_core::table::compare::{Against, CompareQuery, compare};
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::value::{Value, ValueQuery, value};
@@ -218,10 +219,6 @@ fn true_price(
     }
     let means: Vec<f64> = by.values().map(|own| mean(own)).collect();
     (!means.is_empty()).then(|| mean(&means).exp())
-}
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len() as f64
 }
 
 /// The ceiling found beside the true price of the alternative times the true ratio on the matched configurations, less
