@@ -89,10 +89,11 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
             tx.change.tables = revision;
             let z = judgements::newest_z(tx.conn, policy.judge.calibration_runs)?;
             let limit = judge::limit(&z, &policy.judge);
-            let audit = intake.storage.ledger(tx.conn, &policy, |ledger| {
+            let (audit, views) = intake.storage.ledger(tx.conn, &policy, |ledger| {
                 ledger.install(Arc::clone(&model), number, learnt, limit);
-                ledger.audit(&policy)
+                (ledger.audit(&policy), ledger.views())
             })?;
+            let views = intake.storage.blobs().put(&views.to_bytes())?;
             let stored = StoredModel {
                 number,
                 made_at: now,
@@ -106,6 +107,7 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
                 blob,
                 audit: serde_json::to_string(&audit).map_err(StorageError::damaged("a new audit"))?,
                 priors: Some(priors),
+                views: Some(views),
             };
             models::insert(tx.conn, &stored)?;
             let released = release(&intake, tx, number, now)?;

@@ -157,7 +157,8 @@ impl Storage {
     /// # Errors
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
-        let FrameAt { frame, revision } = self.0.frames.at(self.revision(), || self.reader())?;
+        let FrameAt { frame, revision } =
+            self.0.frames.at(self.revision(), self.blobs(), || self.reader())?;
         Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision })
     }
 

@@ -8,6 +8,7 @@ pub mod run;
 pub mod plot;
 pub mod batch;
 pub mod table;
+pub mod basket;
 pub mod playable;
 pub mod wanted;
 pub mod dots;

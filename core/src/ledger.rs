@@ -22,6 +22,7 @@ use crate::model::{Features, Model, Prediction};
 use crate::policy::Policy;
 use crate::policy::judge::JudgePolicy;
 use crate::statistics::Grade;
+use crate::table::views::Views;
 
 pub use audit::Audited;
 pub use estimate::Estimated;
@@ -209,6 +210,11 @@ impl Ledger {
                 self.since.entry(row.features.bench).or_default().push(at);
             }
         }
+    }
+
+    /// What the model says sets the rates of all runs, held ones too.
+    pub fn views(&self) -> Views {
+        self.rows.iter().map(|row| (row.run.to_string(), row.view)).collect()
     }
 
     /// What a run that is not in the ledger is weighed against.

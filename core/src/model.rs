@@ -106,6 +106,9 @@ pub struct Prediction {
     pub common: f64,
     /// Share of the card, 0 to 1: the derivative of the rate by the card's side. 1 is card-limited.
     pub share: f64,
+    /// Standard deviation of ln(share / (1 - share)), which is how far the platform's rate is above the card's times the
+    /// sharpness of the corner between them.
+    pub share_logit_sd: f64,
     /// Residual standard deviation of one full-grade run.
     pub sigma: f64,
     /// Effect of bench and copy of the card that is part of `ln_fps`.

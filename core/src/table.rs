@@ -3,6 +3,7 @@
 //! Call none of this on an async worker thread: the table engine blocks and says so by a panic.
 
 mod columns;
+pub mod views;
 pub mod frame;
 pub mod interval;
 pub mod spread;
@@ -19,6 +20,7 @@ pub mod course;
 pub mod context;
 pub mod playable;
 pub mod track;
+pub mod basket;
 pub mod compare;
 pub mod value;
 pub mod prices;

@@ -205,3 +205,31 @@ fn large_tables_are_compressed_in_the_coding_that_is_taken() {
     assert_eq!(zstd.header("content-encoding"), Some("zstd"));
     assert_eq!(zstd::decode_all(&zstd.body[..]).unwrap(), plain.body);
 }
+
+#[test]
+fn a_track_against_a_basket_names_its_cards_and_says_when_they_are_too_few() {
+    let (app, drivers) = filled();
+    for (seed, version) in ["5.1", "5.2"].into_iter().enumerate() {
+        let mut run = with(run(90.0, 900 + seed as u64), "/driver/version", json!(version));
+        run["card"] = json!({"id": "otterwick-burrow-4", "memory_mib": 4096});
+        assert_eq!(app.contributor(0).submit(&run).expect(201).json()["verdict"], "accepted");
+    }
+    let path = "/v1/cards/otterwick-burrow-2/track";
+    let plain = app.anonymous().get(path).expect(200).json();
+    assert!(plain.get("basket").is_none(), "{plain}");
+    for asked in ["supported", "otterwick-burrow-4"] {
+        let answer = app.anonymous().get(&format!("{path}?basket={asked}")).expect(200);
+        assert!(answer.header("etag").is_some());
+        let (track, basket) = (answer.json(), answer.json()["basket"].clone());
+        assert_eq!((&basket["cards"], &basket["without_track"]), (&json!(["otterwick-burrow-4"]), &json!([])));
+        assert_eq!((&basket["verdict"], &basket["points"]), (&json!("not enough evidence"), &json!([])));
+        assert!(basket["because"].as_str().unwrap().contains("3 cards"), "{basket}");
+        assert_eq!(track["points"], plain["points"]);
+    }
+    let csv = app.anonymous().get(&format!("{path}?basket=supported&format=csv")).expect(200);
+    assert_eq!(csv.text(), "reference,driver,date,relative,relative_low,relative_high,cards\r\n");
+    for wrong in ["nobody-s", "supported,otterwick-burrow-4", "otterwick-burrow-2"] {
+        app.anonymous().get(&format!("{path}?basket={wrong}")).problem(422, "unprocessable-query");
+    }
+    assert!(!drivers.is_empty());
+}

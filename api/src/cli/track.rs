@@ -1,6 +1,8 @@
 //! `wearmark track`.
 
 use clap::Args;
+use serde::Deserialize;
+use wearmark_core::table::basket::{AgainstBasket, BasketPoint};
 use wearmark_core::table::course::Segment;
 use wearmark_core::table::track::{FailureCount, Track, TrackPoint};
 
@@ -17,7 +19,8 @@ use super::report::wrapped;
     long_about = "Prints how a card holds up over driver releases: an index against a reference release (100), from \
                   matched evidence only (same bench, workload, scene and settings), and what failed on each release.",
     after_help = "Examples:\n  wearmark track draywick-kiln-ochre\n  wearmark track draywick-kiln-ochre --reference draywick-7.3 --json\n  \
-                  wearmark track draywick-kiln-ochre --workload nine-weirs,peatlight\n\n\
+                  wearmark track draywick-kiln-ochre --workload nine-weirs,peatlight\n  \
+                  wearmark track draywick-kiln-ochre --basket supported\n\n\
                   Caution: rendering faults can flash. People with photosensitive epilepsy should not watch for them."
 )]
 pub struct TrackArgs {
@@ -32,6 +35,9 @@ pub struct TrackArgs {
     /// Workload ids that count, for example those you play [default: all]
     #[arg(long, value_delimiter = ',', value_name = "ID")]
     pub workload: Vec<String>,
+    /// Card ids to compare with by date, or `supported` for all cards that the current branches support
+    #[arg(long, value_delimiter = ',', value_name = "CARD")]
+    pub basket: Vec<String>,
     /// JSON instead of text
     #[arg(long, conflicts_with = "csv")]
     pub json: bool,
@@ -55,6 +61,7 @@ impl TrackArgs {
         let mut query: Vec<_> =
             self.reference.iter().map(|reference| ("reference", reference.clone())).collect();
         query.extend(self.workload.iter().map(|id| ("workload", id.clone())));
+        query.extend(self.basket.iter().map(|id| ("basket", id.clone())));
         if self.csv {
             output::data(&client.get(&path, &query, "text/csv")?.success()?.body)?;
             return Ok(Outcome::Done);
@@ -64,16 +71,55 @@ impl TrackArgs {
             output::json(&answer.json()?)?;
             return Ok(Outcome::Done);
         }
-        let track: Track = serde_json::from_slice(&answer.body).map_err(|error| {
+        let Answer { track, basket } = serde_json::from_slice(&answer.body).map_err(|error| {
             Failure::Server(format!("the server's answer is no track ({error}); is it a Wearmark service?"))
         })?;
         if track.points.is_empty() {
             output::note(&format!("No accepted runs of {}.", output::clean(&self.card)));
         } else {
             output::data(render(&track, columns::width()).as_bytes())?;
+            if let Some(basket) = basket {
+                output::data(beside(&basket, columns::width()).as_bytes())?;
+            }
         }
         Ok(Outcome::Done)
     }
+}
+
+/// A track, and what it is beside a basket where that was asked for.
+#[derive(Deserialize)]
+struct Answer {
+    #[serde(flatten)]
+    track: Track,
+    basket: Option<AgainstBasket>,
+}
+
+/// A track against a basket as text.
+fn beside(basket: &AgainstBasket, width: usize) -> String {
+    const COLUMNS: [Column; 5] = [
+        Column::name("driver"),
+        Column::word("date"),
+        Column::number("relative"),
+        Column::word("95 %"),
+        Column::number("cards"),
+    ];
+    let row = |point: &BasketPoint| {
+        let interval = match (point.relative_low, point.relative_high) {
+            (Some(low), Some(high)) => format!("{low:.1}-{high:.1}"),
+            _ => String::new(),
+        };
+        let cards = point.cards.to_string();
+        vec![point.driver.clone(), point.date.clone(), format!("{:.1}", point.relative), interval, cards]
+    };
+    let names = |cards: &[String]| cards.iter().map(|c| output::clean(c)).collect::<Vec<_>>().join(", ");
+    let mut text = wrapped(&format!("\nagainst the basket: {}", names(&basket.cards)), 0);
+    if !basket.points.is_empty() {
+        text += &columns::render(&COLUMNS, &basket.points.iter().map(row).collect::<Vec<_>>(), width);
+    }
+    if !basket.without_track.is_empty() {
+        text += &wrapped(&format!("without a track: {}", names(&basket.without_track)), 0);
+    }
+    text + &wrapped(&format!("{}: {}", output::clean(&basket.verdict), output::clean(&basket.because)), 0)
 }
 
 /// A track as text.

@@ -6,7 +6,9 @@ use wearmark_core::fact::RunFact;
 use wearmark_core::policy::table::TablePolicy;
 use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::spread::Priors;
+use wearmark_core::table::views::Views;
 
+use super::blobs::BlobStore;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::{models, runs};
@@ -38,11 +40,12 @@ impl FrameCache {
     pub(crate) fn at(
         &self,
         wanted: i64,
+        blobs: &dyn BlobStore,
         reader: impl FnOnce() -> Result<super::connection::Reader, StorageError>,
     ) -> Result<FrameAt, StorageError> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if kept.revision < wanted {
-            *kept = refresh(&kept, &mut *reader()?)?;
+            *kept = refresh(&kept, blobs, &mut *reader()?)?;
         }
         Ok(kept.clone())
     }
@@ -54,12 +57,16 @@ impl FrameCache {
 }
 
 /// The frame with all that changed behind its revision.
-fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
+fn refresh(kept: &FrameAt, blobs: &dyn BlobStore, conn: &mut Conn) -> Result<FrameAt, StorageError> {
     let mut fresh = kept.clone();
     // Read first: no run that changed before this model did is missed.
-    let (fitted, priors) = models::newest_priors(conn)?;
+    let newest = models::newest_for_tables(conn)?;
+    let fitted = newest.revision;
     if fitted > kept.revision {
-        fresh.frame = fresh.frame.with_priors(priors);
+        let bytes = newest.views.map_or(Ok(Vec::new()), |name| blobs.get(&name))?;
+        let views = Views::from_bytes(&bytes).map_err(|e| StorageError::Damaged { what: e.to_string() })?;
+        let frame = fresh.frame.with_priors(newest.priors).with_views(views);
+        fresh.frame = frame.map_err(StorageError::Frame)?;
     }
     loop {
         let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;

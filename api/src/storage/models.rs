@@ -36,6 +36,8 @@ pub struct StoredModel {
     pub audit: String,
     /// What contributors differed by in the runs it was fitted to; none of models of earlier versions.
     pub priors: Option<Priors>,
+    /// Name of what it says of every run, in the blob store; none of models of earlier versions.
+    pub views: Option<String>,
 }
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -53,6 +55,7 @@ struct ModelRow {
     blob: String,
     audit: String,
     priors: Option<String>,
+    views: Option<String>,
 }
 
 impl TryFrom<ModelRow> for StoredModel {
@@ -72,6 +75,7 @@ impl TryFrom<ModelRow> for StoredModel {
             blob: row.blob,
             audit: row.audit,
             priors: parsed(row.priors.as_deref())?,
+            views: row.views,
         })
     }
 }
@@ -99,6 +103,7 @@ pub(crate) fn insert(conn: &mut Conn, model: &StoredModel) -> Result<(), Storage
             .map(|priors| serde_json::to_string(&priors))
             .transpose()
             .map_err(StorageError::damaged("new priors"))?,
+        views: model.views.clone(),
     };
     diesel::insert_into(models::table)
         .values(row)
@@ -118,16 +123,27 @@ pub(crate) fn newest(conn: &mut Conn) -> Result<Option<StoredModel>, StorageErro
     row.map(StoredModel::try_from).transpose()
 }
 
-/// The change that put the newest model in place, and the priors that came with it.
-pub(crate) fn newest_priors(conn: &mut Conn) -> Result<(i64, Option<Priors>), StorageError> {
-    let row: Option<(i64, Option<String>)> = models::table
+/// What tables take from a model.
+#[derive(Default)]
+pub(crate) struct ForTables {
+    /// The change that put the model in place.
+    pub(crate) revision: i64,
+    /// See [`StoredModel`].
+    pub(crate) priors: Option<Priors>,
+    /// See [`StoredModel`].
+    pub(crate) views: Option<String>,
+}
+
+/// What tables take from the newest model.
+pub(crate) fn newest_for_tables(conn: &mut Conn) -> Result<ForTables, StorageError> {
+    let row: Option<(i64, Option<String>, Option<String>)> = models::table
         .order(models::number.desc())
-        .select((models::revision, models::priors))
+        .select((models::revision, models::priors, models::views))
         .first(conn)
         .optional()
-        .map_err(StorageError::database("reading the newest priors"))?;
-    let Some((revision, priors)) = row else { return Ok((0, None)) };
-    Ok((revision, parsed(priors.as_deref())?))
+        .map_err(StorageError::database("reading what tables take from the newest model"))?;
+    let Some((revision, priors, views)) = row else { return Ok(ForTables::default()) };
+    Ok(ForTables { revision, priors: parsed(priors.as_deref())?, views })
 }
 
 /// All models, oldest first.

@@ -182,6 +182,7 @@ diesel::table! {
         blob -> Text,
         audit -> Text,
         priors -> Nullable<Text>,
+        views -> Nullable<Text>,
     }
 }
 

@@ -3,9 +3,12 @@
 use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
+use wearmark_core::table::basket::AgainstBasket;
 use wearmark_core::table::changes::{Change, FailureSpan, HoldsUp};
 use wearmark_core::table::course::{Segment, TrackTrend};
 use wearmark_core::table::track::{Track, TrackPoint};
+
+use super::basket::BasketShape;
 
 /// A page of medians per configuration.
 #[derive(Debug, Serialize, ToSchema)]
@@ -98,8 +101,10 @@ pub struct FactShape {
     low_time_share_fps: Option<f64>,
     /// Coefficient of variation of the passes' mean fps.
     between_pass_cv: Option<f64>,
-    /// How much of the rate is the card's, 0 to 1, by the model when the run came; null before the first model.
+    /// How much of the rate is the card's, 0 to 1, by the newest model that knows the run; null before the first model.
     card_share: Option<f64>,
+    /// Standard deviation of ln(share / (1 - share)); null until the next model for runs that came since.
+    share_logit_sd: Option<f64>,
 }
 
 /// A card over its driver releases, oldest first.
@@ -135,11 +140,15 @@ pub struct TrackView {
     /// One entry a release.
     #[schema(value_type = Vec<TrackPointShape>)]
     pub points: Vec<TrackPoint>,
+    /// The same against a basket of cards, where the query names one.
+    #[schema(value_type = Option<BasketShape>)]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub basket: Option<AgainstBasket>,
 }
 
 impl TrackView {
     /// The track at a revision.
-    pub fn new(revision: i64, track: Track) -> TrackView {
+    pub fn new(revision: i64, track: Track, basket: Option<AgainstBasket>) -> TrackView {
         let Track { card, chip, reference, holds_up, changes, looks, trend, segments, failures, points } =
             track;
         TrackView {
@@ -154,6 +163,7 @@ impl TrackView {
             segments,
             failures,
             points,
+            basket,
         }
     }
 }
@@ -292,7 +302,7 @@ pub struct TrackPointShape {
     index_low: Option<f64>,
     /// 95 % interval of the index, upper end.
     index_high: Option<f64>,
-    /// Sites (bench, workload scene, settings) with this release and another one.
+    /// Sites (bench, workload scene, settings) with this release and another one that say something of the card.
     matches: u32,
     /// Their workloads.
     workloads: u32,
@@ -300,6 +310,8 @@ pub struct TrackPointShape {
     benches: u32,
     /// Their contributors.
     contributors: u32,
+    /// Sites that were left out, since the platform sets their rate.
+    platform_limited: u32,
     /// Accepted runs on the release.
     runs: u32,
     /// Runs that did not start.

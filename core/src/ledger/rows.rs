@@ -9,6 +9,7 @@ use super::{Entry, NEWEST, NEWEST_OF_RELEASE, Standing};
 use crate::judge::ln_figures;
 use crate::model::{Features, Model, Observation};
 use crate::statistics::Grade;
+use crate::table::views::View;
 
 /// One run.
 #[derive(Debug, Clone)]
@@ -29,6 +30,8 @@ pub(super) struct Row {
     /// What the model puts down to bench and unit, and what it does not know of that.
     pub(super) bench_effect: f64,
     pub(super) bench_variance: f64,
+    /// What the model says sets its rate.
+    pub(super) view: View,
 }
 
 fn number(x: f64) -> Option<f64> {
@@ -63,6 +66,7 @@ impl Row {
             low_residual: f64::NAN,
             bench_effect: 0.0,
             bench_variance: 0.0,
+            view: View { card_share: 1.0, share_logit_sd: 0.0 },
         }
     }
 
@@ -83,6 +87,7 @@ impl Row {
         self.residual = self.ln_fps - prediction.ln_fps;
         self.bench_effect = prediction.bench;
         self.bench_variance = prediction.bench_variance;
+        self.view = View::from(&prediction);
         self.low_residual = self.low - model.predict_low(&self.features).ln_low_ratio;
     }
 

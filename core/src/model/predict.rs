@@ -3,7 +3,9 @@
 use super::chain::{is_chained, nearest};
 use super::dense::packed;
 use super::rate::{doubt_share, doubtful_rate, expected_loss};
-use super::terms::{BENCH, CARD_SIDE, PLATFORM_SIDE, PRESSURE_SIDE, SIDES, TERMS, Term, UNIT, side, terms};
+use super::terms::{
+    BENCH, CARD_SIDE, CORNER_SIDE, PLATFORM_SIDE, PRESSURE_SIDE, SIDES, TERMS, Term, UNIT, side, terms,
+};
 use super::{Block, Features, Model, Prediction};
 use crate::policy::model::ModelPolicy;
 
@@ -159,6 +161,13 @@ pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
     let mut by_side: [f64; SIDES] = std::array::from_fn(|s| known.variance(&covariance, one(s)));
     by_side[PRESSURE_SIDE] *= uncompensated(&known, &covariance, &sums, &by_side, policy);
     let (_, of_loss) = expected_loss(sums[PRESSURE_SIDE], by_side[PRESSURE_SIDE], policy);
+    let steepness = -doubtful_rate(&sums, &by_side, policy).steepness;
+    let gap = known.variance(&covariance, |at| match side(at) {
+        CARD_SIDE => 1.0,
+        PLATFORM_SIDE => -1.0,
+        PRESSURE_SIDE => steepness,
+        _ => 0.0,
+    });
     by_side[CARD_SIDE] += of_loss;
     let rate = doubtful_rate(&sums, &by_side, policy);
     let slopes = rate.slopes;
@@ -176,6 +185,7 @@ pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
         variance,
         common: (share * share * by_side[CARD_SIDE]).min(variance),
         share,
+        share_logit_sd: sums[CORNER_SIDE].exp() * gap.sqrt(),
         sigma: model.scale,
         bench: known.values[BENCH] + share * known.values[UNIT],
         bench_variance: known.variance(&covariance, own),

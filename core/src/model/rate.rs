@@ -10,6 +10,8 @@ pub(super) struct Rate {
     pub(super) value: f64,
     /// Its derivative by each sum.
     pub(super) slopes: [f64; SIDES],
+    /// The derivative of what too small a memory costs by the pressure on it.
+    pub(super) steepness: f64,
 }
 
 /// The rate that a run with these sums of effects shows.
@@ -43,7 +45,7 @@ fn combine(sums: &[f64; SIDES], loss: f64, steepness: f64, sharpness: f64) -> Ra
     slopes[PRESSURE_SIDE] = -share * steepness;
     slopes[CORNER_SIDE] = rounding + (card - platform).abs() * lesser;
     slopes[OUTSIDE] = 1.0;
-    Rate { value: card.min(platform) - rounding + sums[OUTSIDE], slopes }
+    Rate { value: card.min(platform) - rounding + sums[OUTSIDE], slopes, steepness }
 }
 
 /// What is lost where settings ask for e^`pressure` times the memory at which half of the most is lost, and the

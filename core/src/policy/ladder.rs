@@ -34,13 +34,22 @@ pub struct LadderPolicy {
     /// How much slower a lower resolution must be than a higher one on the same bench to be remarked on, as a share:
     /// more than two standard errors of the difference of two rungs (sqrt(2) x 1 %).
     pub slower_from: f64,
-    /// Settings count as lighter from that many times the rate on, with no more pixels. Chosen: ten times what a rung
-    /// repeats to.
-    pub lighter_from: f64,
-    /// By how much ln(1% low / mean) must fall from lighter settings, and fall more than on cards with more memory. The
-    /// ratio varies by 0.045 from run to run (simulation study of this project), the difference of two by 0.064; this
-    /// is more than twice that.
+    /// By how much ln(1% low / mean), `percentile`, must be below what it is on cards with more memory in the same scene.
+    /// It varies by 0.045 from run to run (simulation study of this project); this is more than twice that.
     pub memory_drop: f64,
+    /// The same of `tail-mean`, which varies by three to four times as much, and sees the rare long frames of a small
+    /// loss that the percentile passes over.
+    pub memory_tail_drop: f64,
+    /// How far below the percentile's ratio must be beside that. Chosen: where it is not at all, long frames come from
+    /// somewhere else.
+    pub memory_tail_low: f64,
+    /// Benches with more memory that this takes. Chosen: the median of fewer is one bench's.
+    pub memory_benches: u32,
+    /// Share of the card from which the memory can show: where the platform has more of it, it sets the slow frames too.
+    pub memory_share: f64,
+    /// Standard deviations of ln(share / (1 - share)) that the model's share must be clear of the limits of its class.
+    /// Chosen: a class that is certain to one in six on either side; a ladder tells the rest.
+    pub model_clear: f64,
     /// Cards count as having more memory from that many times as much on: the smallest step that makers offer (chosen).
     pub memory_more: f64,
 }
@@ -48,6 +57,15 @@ pub struct LadderPolicy {
 impl LadderPolicy {
     /// The values that the documentation names.
     pub fn published() -> LadderPolicy {
-        LadderPolicy { slower_from: 0.03, lighter_from: 1.1, memory_drop: 0.15, memory_more: 1.5 }
+        LadderPolicy {
+            slower_from: 0.03,
+            memory_drop: 0.12,
+            memory_tail_drop: 0.25,
+            memory_tail_low: 0.02,
+            memory_benches: 3,
+            memory_share: 0.5,
+            model_clear: 1.0,
+            memory_more: 1.5,
+        }
     }
 }

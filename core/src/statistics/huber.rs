@@ -55,7 +55,7 @@ pub fn proposal_2(values: &[f64], k: f64) -> Option<(f64, f64)> {
 
 /// Variance of a standard normal value clipped at +- k: theta + (1 - theta) k^2 - 2 k phi(k), theta = 2 Phi(k) -
 /// 1.
-fn clipped_variance(k: f64) -> f64 {
+pub(crate) fn clipped_variance(k: f64) -> f64 {
     let normal = Normal::standard();
     let theta = 2.0 * normal.cdf(k) - 1.0;
     theta + (1.0 - theta) * k * k - 2.0 * k * normal.pdf(k)

@@ -23,9 +23,25 @@ pub fn robust_coefficient(values: &[f64]) -> Option<f64> {
     Some(robust::mad(values)? / median(&mut values.to_vec())?)
 }
 
+/// Degrees of freedom of a sum of variances, each given with its own: the square of the sum over the sum of v^2 / df
+/// (Satterthwaite 1946, Biometrics Bulletin 2, 110-114). NaN where all are nothing.
+pub fn satterthwaite(variances: &[f64], dfs: &[f64]) -> f64 {
+    let squares: f64 = variances.iter().zip(dfs).map(|(v, df)| v * v / df).sum();
+    variances.iter().sum::<f64>().powi(2) / squares
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The two samples of miles per gallon of the NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.3:
+    /// 249 with a standard deviation of 6.41470, 79 with 6.10771; 136.8750 degrees of freedom.
+    #[test]
+    fn degrees_of_freedom_of_a_sum_are_satterthwaites() {
+        let variances = [6.41470_f64.powi(2) / 249.0, 6.10771_f64.powi(2) / 79.0];
+        assert!((satterthwaite(&variances, &[248.0, 78.0]) - 136.8750).abs() < 5e-4);
+        assert!((satterthwaite(&[2.0, 0.0], &[7.0, 3.0]) - 7.0).abs() < 1e-12);
+    }
 
     #[test]
     fn single_runs_have_no_variation() {

@@ -93,7 +93,7 @@ pub(super) fn looked_at(evidence: &Evidence, panel: Option<&Panel>, policy: &Pol
     let mut all: Vec<Change> = Vec::new();
     let mut look = |workload: Option<&String>, panel: &Panel| {
         all.extend(steps(panel, releases, &policy.track).map(|step| {
-            let (low, high) = step.contrast.interval(policy.table.confidence, panel.df);
+            let (low, high) = step.contrast.interval(policy.table.confidence);
             Change {
                 card: None,
                 workload: workload.cloned(),
@@ -104,7 +104,7 @@ pub(super) fn looked_at(evidence: &Evidence, panel: Option<&Panel>, policy: &Pol
                 percent_low: 100.0 * (low - 1.0),
                 percent_high: 100.0 * (high - 1.0),
                 benches: step.benches,
-                p: t_two_sided(step.contrast.value / step.contrast.variance.sqrt(), panel.df),
+                p: t_two_sided(step.contrast.value / step.contrast.variance.sqrt(), step.contrast.df),
                 adjusted_p: 1.0,
             }
         }));
@@ -120,6 +120,26 @@ pub(super) fn looked_at(evidence: &Evidence, panel: Option<&Panel>, policy: &Pol
         }
     }
     all
+}
+
+/// Takes their word from changes of all workloads together that a single workload makes: without it there is none left,
+/// or less than half of the least change, or one in the other direction. Of the workload it is told all the same.
+pub(super) fn on_several(evidence: &Evidence, changes: &mut [Change], policy: &TrackPolicy) {
+    let place = |driver: &str| evidence.releases.iter().position(|release| release.driver == driver);
+    for change in changes.iter_mut().filter(|change| change.workload.is_none() && change.word.is_some()) {
+        let Some((to, from)) = place(&change.driver).zip(place(&change.from)) else { continue };
+        let stays = (0..evidence.workloads.len()).all(|workload| {
+            let others: Vec<PanelRow> =
+                evidence.rows.iter().filter(|row| row.workload as usize != workload).copied().collect();
+            let panel = Panel::fit(&others, evidence.releases.len(), Some(from), policy);
+            let left = panel.and_then(|panel| panel.contrast(to, from));
+            // Where nothing is left, nobody knows.
+            left.is_none_or(|left| change.percent.signum() * left.value > 0.5 * policy.least_change)
+        });
+        if !stays {
+            change.word = None;
+        }
+    }
 }
 
 /// A step from one release to the next.
@@ -239,7 +259,7 @@ pub(super) fn holds_up(
     let Some(contrast) = panel.contrast(last, first).filter(|_| first != last) else {
         return said("not enough evidence", "only one release with a date can be compared".to_owned());
     };
-    let (low, high) = contrast.interval(policy.table.confidence, panel.df);
+    let (low, high) = contrast.interval(policy.table.confidence);
     let percent = 100.0 * contrast.value.exp_m1();
     let figures = format!(
         "from {} to {} the rate changed by {percent:+.1} % ({:+.1} to {:+.1} %)",

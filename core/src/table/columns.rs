@@ -2,6 +2,7 @@
 
 use polars::prelude::*;
 
+use super::views::{View, Views};
 use crate::fact::RunFact;
 use crate::run::{Outcome, SceneKind};
 use crate::statistics::Grade;
@@ -42,7 +43,10 @@ pub(super) const LOW_PERCENTILE_FPS: &str = "low_percentile_fps";
 pub(super) const LOW_TAIL_MEAN_FPS: &str = "low_tail_mean_fps";
 pub(super) const LOW_TIME_SHARE_FPS: &str = "low_time_share_fps";
 pub(super) const BETWEEN_PASS_CV: &str = "between_pass_cv";
+/// How much of the rate is the card's, by the newest model that knows the run, else by the one that judged it.
 pub(super) const CARD_SHARE: &str = "card_share";
+/// Standard deviation of ln(share / (1 - share)); null where the newest model does not know the run.
+pub(super) const SHARE_LOGIT_SD: &str = "share_logit_sd";
 
 pub(super) const SCENE_KINDS: [SceneKind; 5] = [
     SceneKind::BuiltInTest,
@@ -189,7 +193,29 @@ impl Words {
                     .into_series(),
             ),
             column(CARD_SHARE, all().map(|f| f.card_share).collect::<Float64Chunked>().into_series()),
+            Column::full_null(SHARE_LOGIT_SD.into(), facts.len(), &DataType::Float64),
         ];
         DataFrame::new(facts.len(), columns)
     }
+}
+
+/// Writes what a model says of them into rows.
+pub(super) fn viewed(rows: &mut DataFrame, views: &Views) -> PolarsResult<()> {
+    if rows.height() == 0 {
+        return Ok(());
+    }
+    let known: Vec<Option<&View>> =
+        rows.column(RUN)?.str()?.iter().map(|run| run.and_then(|run| views.get(run))).collect();
+    let before = rows.column(CARD_SHARE)?.f64()?.clone();
+    let shares = known
+        .iter()
+        .zip(before.iter())
+        .map(|(view, before)| view.map(|v| f64::from(v.card_share)).or(before));
+    let shares: Float64Chunked = shares.collect();
+    let deviations: Float64Chunked =
+        known.iter().map(|view| view.map(|view| f64::from(view.share_logit_sd))).collect();
+    for (name, values) in [(CARD_SHARE, shares), (SHARE_LOGIT_SD, deviations)] {
+        rows.with_column(values.into_series().with_name(name.into()).into_column())?;
+    }
+    Ok(())
 }

@@ -248,9 +248,11 @@ impl By {
 /// 218-221: the only mean of ratios that does not depend on the base), in an interval whose half width in logarithms is
 /// the mean of the configurations': the same contributors often measured several, and this holds even if their errors
 /// are the same in all. The overall ratio is exp(m), m the mean of the workloads' ln ratios, so that each workload
-/// weighs the same; its interval is exp(m +- t(W - 1) s / sqrt(W)), s the standard deviation of the ln ratios of the W
-/// workloads. No prior moderates s: what two cards differ by from workload to workload depends on the cards. What the
-/// contributors' benches do alike in all workloads is not in s, so the interval needs contributors enough of either card.
+/// weighs the same; its interval is a t on m. Its variance is s^2 / W, s the standard deviation of the ln ratios of the W
+/// workloads, and what contributors who have not both cards do alike in all of them, which s does not see: their variance
+/// times the sum of the squares of their weights in m, less what of it is in s^2 / W already (`overall.rs`). No prior
+/// moderates s: what two cards differ by from workload to workload depends on the cards. What contributors differ by is
+/// known from all of them. The degrees of freedom are those of such a sum (Satterthwaite 1946).
 ///
 /// # Errors
 /// `Query` when there are too few or too many cards, or one is named twice; otherwise when the table engine fails.
@@ -290,6 +292,8 @@ struct Pair<'a> {
     row: Match,
     base: &'a Site,
     other: &'a Site,
+    /// Whether the card sets the rate of both.
+    card_limited: bool,
 }
 
 fn against(
@@ -307,8 +311,8 @@ fn against(
     let matched = pairs.len() as u32;
     Against {
         card: query.cards[place].clone(),
-        mean_fps: overall::overall(&pairs, Figure::MeanFps, policy),
-        low_fps: overall::overall(&pairs, Figure::LowFps, policy),
+        mean_fps: overall::overall(&pairs, Figure::MeanFps, &maker.mean.between, policy),
+        low_fps: overall::overall(&pairs, Figure::LowFps, &maker.low.between, policy),
         configurations_matched: matched,
         coverage: (base_configurations > 0).then(|| f64::from(matched) / f64::from(base_configurations)),
         platform_limited,
@@ -321,6 +325,8 @@ fn against(
 
 /// Intervals of one figure: of medians, and of ratios that one bench gave.
 struct Sources<'a> {
+    /// What contributors differ by.
+    between: Strata,
     /// Where the card sets the rate of both, and elsewhere.
     pooled: [Intervals<'a>; 2],
     shared: Intervals<'a>,
@@ -329,6 +335,7 @@ struct Sources<'a> {
 impl<'a> Sources<'a> {
     fn new(policy: &'a Policy, pooled: Strata, shared: Prior) -> Sources<'a> {
         Sources {
+            between: pooled,
             pooled: [pooled.card, pooled.other].map(|prior| Intervals::new(&policy.table, prior)),
             shared: Intervals::new(&policy.table, shared),
         }
@@ -379,7 +386,7 @@ impl Maker<'_> {
             mean_fps: self.mean.ratio(base, other, Figure::MeanFps)?,
             low_fps: self.low.ratio(base, other, Figure::LowFps),
         };
-        Some(Pair { row, base, other })
+        Some(Pair { row, base, other, card_limited: base.card_limited && other.card_limited })
     }
 
     fn side(&mut self, site: &Site) -> Option<Side> {

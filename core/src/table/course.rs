@@ -126,7 +126,7 @@ pub(super) fn segments_of(
         let of: Vec<(usize, f64)> = told[start..end].iter().map(|t| (t.place, t.weight)).collect();
         let Some(level) = panel.mean_over(&of, reference) else { continue };
         let index = 100.0 * level.value.exp();
-        let interval = (level.variance > 0.0).then(|| level.interval(policy.table.confidence, panel.df));
+        let interval = (level.variance > 0.0).then(|| level.interval(policy.table.confidence));
         segments.push(Segment {
             first: first.release.driver.clone(),
             last: last.release.driver.clone(),

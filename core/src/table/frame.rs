@@ -5,8 +5,9 @@ use std::sync::Arc;
 
 use polars::prelude::*;
 
-use super::columns::{RUN, Words};
+use super::columns::{RUN, Words, viewed};
 use super::spread::Priors;
+use super::views::Views;
 use crate::catalogue::Catalogue;
 use crate::error::CoreError;
 use crate::fact::RunFact;
@@ -38,6 +39,8 @@ struct Parts {
     priors: Option<Priors>,
     /// What is known of the cards.
     catalogue: Option<Arc<Catalogue>>,
+    /// What the newest model says of the runs.
+    views: Views,
 }
 
 impl RunFrame {
@@ -90,6 +93,20 @@ impl RunFrame {
         RunFrame(Arc::new(Parts { catalogue: Some(catalogue), ..Parts::clone(&self.0) }))
     }
 
+    /// The same frame with what another model says of its runs. A run that it does not know keeps its card's share and
+    /// has nothing else said of it.
+    ///
+    /// # Errors
+    /// When the table engine fails.
+    pub fn with_views(&self, views: Views) -> Result<RunFrame, CoreError> {
+        let mut parts = Parts::clone(&self.0);
+        for rows in [&mut parts.settled, &mut parts.recent] {
+            viewed(rows, &views)
+                .map_err(|source| CoreError::Table { doing: "taking in what a model says", source })?;
+        }
+        Ok(RunFrame(Arc::new(Parts { views, ..parts })))
+    }
+
     /// What is known of the cards; none where nobody said.
     pub(super) fn catalogue(&self) -> Option<&Catalogue> {
         self.0.catalogue.as_deref()
@@ -136,7 +153,9 @@ impl Parts {
         if facts.is_empty() {
             return Ok(());
         }
-        self.recent = stacked(&self.recent, &self.words.rows(facts)?)?;
+        let mut rows = self.words.rows(facts)?;
+        viewed(&mut rows, &self.views)?;
+        self.recent = stacked(&self.recent, &rows)?;
         self.recent.rechunk_mut();
         if self.recent.height() > MERGE_ROWS.max(self.settled.height() / MERGE_SHARE) {
             self.settled = stacked(&self.settled, &std::mem::take(&mut self.recent))?;

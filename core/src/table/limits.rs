@@ -1,7 +1,8 @@
-//! What limited a row of medians: card or platform, by resolution ladders (runs of one bench that differ in resolution
-//! only), or the card's memory.
+//! What limited a row of medians: card or platform, by the model where that is clear and by resolution ladders (runs of one
+//! bench that differ in resolution only), or the card's memory.
 
 mod memory;
+mod shares;
 
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "tests")]
@@ -27,6 +28,7 @@ pub(super) type GroupKey = [u32; 4];
 #[derive(Default)]
 pub(super) struct Limits {
     by_ladder: HashMap<GroupKey, LimitedBy>,
+    by_model: HashMap<GroupKey, LimitedBy>,
     /// Groups in which some bench is slower than at the next higher resolution.
     slower: HashSet<GroupKey>,
     /// Cells that outgrow the card's memory.
@@ -34,13 +36,26 @@ pub(super) struct Limits {
 }
 
 impl Limits {
-    /// What limits a group. Where benches disagree it is `mixed`; where the platform limits, memory cannot.
+    /// What limits a group. Where benches disagree, or model and ladder say the opposite, it is `mixed`; where the
+    /// platform limits, memory cannot.
     pub(super) fn of(&self, key: &GroupKey) -> LimitedBy {
-        match self.by_ladder.get(key) {
-            Some(LimitedBy::Platform) => LimitedBy::Platform,
-            _ if self.memory.contains(&key[0]) => LimitedBy::Memory,
-            Some(by) => *by,
-            None => LimitedBy::NotKnown,
+        let (model, ladder) = (self.by_model.get(key), self.by_ladder.get(key));
+        let side = match (model, ladder) {
+            (Some(LimitedBy::Card), Some(LimitedBy::Platform))
+            | (Some(LimitedBy::Platform), Some(LimitedBy::Card)) => LimitedBy::Mixed,
+            (Some(by), _) | (None, Some(by)) => *by,
+            (None, None) => LimitedBy::NotKnown,
+        };
+        if side != LimitedBy::Platform && self.memory.contains(&key[0]) { LimitedBy::Memory } else { side }
+    }
+
+    /// What that rests on: `model`, `ladder`, or `frames` where it is the memory; none where nobody knows.
+    pub(super) fn from(&self, key: &GroupKey) -> Option<&'static str> {
+        match self.of(key) {
+            LimitedBy::NotKnown => None,
+            LimitedBy::Memory => Some("frames"),
+            _ if self.by_model.contains_key(key) => Some("model"),
+            _ => Some("ladder"),
         }
     }
 
@@ -61,8 +76,9 @@ pub(super) fn limits(
 ) -> Result<Limits, CoreError> {
     let failed = |source| CoreError::Table { doing: "reading what limits the rates", source };
     let rungs = rungs(runs).map_err(failed)?;
-    let memory = memory::memory_limited(frame, runs, query.definition, policy).map_err(failed)?;
-    let mut limits = Limits { memory, ..Limits::default() };
+    let memory = memory::memory_limited(frame, runs, policy).map_err(failed)?;
+    let by_model = shares::by_model(runs, query, policy.ladder.model_clear).map_err(failed)?;
+    let mut limits = Limits { memory, by_model, ..Limits::default() };
     for ladder in rungs.chunk_by(|a, b| a.ladder == b.ladder) {
         if ladder.len() < 2 {
             continue;

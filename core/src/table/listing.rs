@@ -74,6 +74,7 @@ fn exported(data: &DataFrame) -> PolarsResult<Vec<Column>> {
         figures(LOW_TIME_SHARE_FPS)?,
         figures(BETWEEN_PASS_CV)?,
         figures(CARD_SHARE)?,
+        figures(SHARE_LOGIT_SD)?,
     ])
 }
 

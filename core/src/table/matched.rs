@@ -13,6 +13,7 @@ use super::track::{FailureCount, Subject};
 use crate::error::CoreError;
 use crate::policy::Policy;
 use crate::run::Outcome;
+use crate::statistics::sum;
 
 /// A driver release of the card.
 pub(super) struct Release {
@@ -155,9 +156,10 @@ fn rows(runs: &DataFrame, place: &BTreeMap<u32, usize>, policy: &Policy) -> Pola
         .lazy()
         .filter(has_figures(&policy.table.evidence))
         .group_by([col(CONTRIBUTOR), col(WORKLOAD), col(CELL), col(BENCH), col(DRIVER), col(BUILD)])
-        .agg([col(MEAN_FPS).median()])
+        .agg([col(MEAN_FPS).median(), col(CARD_SHARE).mean()])
         .collect()?;
     let fps = medians.column(MEAN_FPS)?.f64()?;
+    let shares = medians.column(CARD_SHARE)?.f64()?;
     let words = Words::all(&medians, WORKLOAD)?;
     let (contributors, workloads) = (Words::all(&medians, CONTRIBUTOR)?.ranks(), words.ranks());
     let (cell_words, bench_words) = (Words::all(&medians, CELL)?, Words::all(&medians, BENCH)?);
@@ -177,8 +179,13 @@ fn rows(runs: &DataFrame, place: &BTreeMap<u32, usize>, policy: &Policy) -> Pola
     let rows = order
         .chunk_by(|a, b| site(*a) == site(*b))
         .enumerate()
-        .flat_map(|(site, rows)| rows.iter().map(move |row| (site, *row)))
-        .filter_map(|(site, row)| {
+        .flat_map(|(site, rows)| {
+            let known: Vec<f64> = rows.iter().filter_map(|row| shares.get(*row)).collect();
+            // What nobody knows counts as the card's.
+            let share = if known.is_empty() { 1.0 } else { sum::mean(&known) };
+            rows.iter().map(move |row| (site, share, *row))
+        })
+        .filter_map(|(site, share, row)| {
             Some(PanelRow {
                 site,
                 contributor: contributors[row],
@@ -186,6 +193,7 @@ fn rows(runs: &DataFrame, place: &BTreeMap<u32, usize>, policy: &Policy) -> Pola
                 bench: benches[row],
                 release: release(row)?,
                 build: if builds.codes[row] == MISSING { MISSING } else { build_ranks[row] },
+                share,
                 ln_fps: fps.get(row).filter(|fps| *fps > 0.0)?.ln(),
             })
         })

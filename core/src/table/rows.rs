@@ -324,6 +324,7 @@ fn judgements(
     let mut certain = Vec::with_capacity(order.len());
     let mut delivery: Vec<Option<&str>> = Vec::with_capacity(order.len());
     let mut limited: Vec<&str> = Vec::with_capacity(order.len());
+    let mut limited_from: Vec<Option<&str>> = Vec::with_capacity(order.len());
     let mut notes: Vec<Option<String>> = Vec::with_capacity(order.len());
     for &place in order {
         let kind = kind_of(keys.workload_kind.at(place));
@@ -339,6 +340,7 @@ fn judgements(
         delivery.push(both.map(|(low, mean)| target::delivery(low, mean, policy)));
         let key = group_keys.each_ref().map(|codes| codes[place]);
         limited.push(limits.of(&key).as_str());
+        limited_from.push(limits.from(&key));
         notes.push(note(figures, place, scene, limits.note(&key), policy));
     }
     Ok(vec![
@@ -347,6 +349,7 @@ fn judgements(
         Column::new("playable_certain".into(), certain),
         Column::new("delivery".into(), delivery),
         Column::new("limited_by".into(), limited),
+        Column::new("limited_by_from".into(), limited_from),
         Column::new("note".into(), notes),
     ])
 }

@@ -12,6 +12,7 @@ use super::output::Table;
 use super::panel::{Panel, PanelRow};
 use crate::error::CoreError;
 use crate::policy::Policy;
+use crate::policy::track::TrackPolicy;
 
 /// One driver release of a card's track.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -28,7 +29,8 @@ pub struct TrackPoint {
     pub index_low: Option<f64>,
     /// See `index_low`.
     pub index_high: Option<f64>,
-    /// Sites (bench, workload scene, settings) with this release and another one; likewise the next three.
+    /// Sites (bench, workload scene, settings) with this release and another one that say something of the card;
+    /// likewise the next three.
     pub matches: u32,
     /// Their workloads.
     pub workloads: u32,
@@ -36,6 +38,9 @@ pub struct TrackPoint {
     pub benches: u32,
     /// Their contributors.
     pub contributors: u32,
+    /// Sites with this release and another one that were left out, since the platform sets their rate.
+    #[serde(default)]
+    pub platform_limited: u32,
     /// Accepted runs on the release, of every outcome and grade.
     pub runs: u32,
     /// Runs that did not start, by workload id.
@@ -118,10 +123,12 @@ impl<'a> TrackQuery<'a> {
 /// The evidence are sites, a bench at one configuration, with completed runs of default evidence on two releases or
 /// more. The index is 100 times the exponential of the release's effect on ln(fps) over the reference's, in a model of
 /// site, release and workload build in which each contributor weighs the same, and each workload of a contributor too;
-/// where every bench has both releases it is the geometric mean of ratios (Fleming and Wallace 1986, Comm. ACM 29(3),
-/// 218-221). Releases that no bench shares are compared over others in between. The interval is a t with the covariance
-/// of that estimate when releases act unlike on workloads and benches and builds differ; what a run does not say of its
-/// build is taken for a build of its own.
+/// where every bench has both releases and the card alone sets the rates it is the geometric mean of ratios (Fleming and
+/// Wallace 1986, Comm. ACM 29(3), 218-221). Where the platform has a part in a rate, less of what a release does to the
+/// card shows: as much as the model of rates gives the card, so that the index is the card's own. Sites of the platform
+/// are left out, and figures that are far off weigh less. Releases that no bench shares are compared over others in
+/// between. The interval is a t with the covariance of that estimate when releases act unlike on workloads and benches
+/// and builds differ; what a run does not say of its build is taken for a build of its own.
 ///
 /// # Errors
 /// `Query` when the reference has no completed run of the card; otherwise when the table engine fails.
@@ -144,7 +151,7 @@ pub fn track(
                 name.map_or("", String::as_str)
             ))
         })?),
-        None => most_matched(&evidence),
+        None => most_matched(&evidence, &policy.track),
     };
     let panel = Panel::fit(&evidence.rows, evidence.releases.len(), reference, &policy.track);
     let points: Vec<TrackPoint> = evidence
@@ -156,6 +163,7 @@ pub fn track(
     let failures = changes::failures(&evidence);
     let mut changes = changes::looked_at(&evidence, panel.as_ref(), policy);
     Change::call(&mut changes, &policy.track);
+    changes::on_several(&evidence, &mut changes, &policy.track);
     let looks = changes.len() as u32;
     changes.retain(|change| change.word.is_some());
     changes.iter_mut().for_each(|change| change.card.clone_from(&card));
@@ -181,17 +189,26 @@ pub fn track(
 /// When the table engine fails.
 pub fn release_changes(frame: &RunFrame, driver: &str, policy: &Policy) -> Result<Vec<Change>, CoreError> {
     let mut all = Vec::new();
+    let mut cards: Vec<(Evidence, usize)> = Vec::new();
     for card in super::matched::cards_on(frame, driver)? {
         let evidence = Evidence::of(frame, Subject::Card(&card), &[], policy)?;
         let panel = Panel::fit(&evidence.rows, evidence.releases.len(), None, &policy.track);
         let own = changes::looked_at(&evidence, panel.as_ref(), policy);
+        let before = all.len();
         all.extend(
             own.into_iter()
                 .filter(|change| change.driver == driver)
                 .map(|change| Change { card: Some(card.clone()), ..change }),
         );
+        cards.push((evidence, all.len() - before));
     }
     Change::call(&mut all, &policy.track);
+    let mut rest = all.as_mut_slice();
+    for (evidence, changes) in &cards {
+        let (own, after) = rest.split_at_mut(*changes);
+        changes::on_several(evidence, own, &policy.track);
+        rest = after;
+    }
     Ok(all)
 }
 
@@ -225,6 +242,7 @@ pub fn track_table(track: &Track) -> Result<Table, CoreError> {
         counts("workloads", &|p| p.workloads),
         counts("benches", &|p| p.benches),
         counts("contributors", &|p| p.contributors),
+        counts("platform_limited", &|p| p.platform_limited),
         counts("runs", &|p| p.runs),
         texts("did_not_start", &|p| told(&p.did_not_start)),
         texts("crashed", &|p| told(&p.crashed)),
@@ -245,15 +263,16 @@ fn plural(count: u32, noun: &str) -> String {
 }
 
 /// The release that shares most sites with others, counted by pairs; none when no release has figures.
-fn most_matched(evidence: &Evidence) -> Option<usize> {
+pub(super) fn most_matched(evidence: &Evidence, policy: &TrackPolicy) -> Option<usize> {
     let mut pairs = vec![0_u64; evidence.releases.len()];
     let mut any = vec![false; evidence.releases.len()];
     for site in evidence.rows.chunk_by(|a, b| a.site == b.site) {
         let mut releases: Vec<usize> = site.iter().map(|row| row.release).collect();
         releases.dedup();
+        let counts = site.iter().any(|row| row.counts(policy));
         for release in &releases {
             any[*release] = true;
-            pairs[*release] += releases.len() as u64 - 1;
+            pairs[*release] += if counts { releases.len() as u64 - 1 } else { 0 };
         }
     }
     // The releases are in order of age, so that of equals the last of the reversed order is the oldest.
@@ -269,31 +288,31 @@ fn point(
     policy: &Policy,
 ) -> TrackPoint {
     let sites = evidence.rows.chunk_by(|a, b| a.site == b.site);
-    let matched: Vec<&PanelRow> = sites
+    let (matched, left_out): (Vec<&PanelRow>, Vec<&PanelRow>) = sites
         .filter(|site| site.iter().any(|row| row.release == at) && site.iter().any(|row| row.release != at))
         .filter_map(|site| site.first())
-        .collect();
+        .partition(|row| row.counts(&policy.track));
     let distinct = |of: &dyn Fn(&PanelRow) -> u32| {
         let mut values: Vec<u32> = matched.iter().map(|row| of(row)).collect();
         values.sort_unstable();
         values.dedup();
         values.len() as u32
     };
-    let contrast = reference
-        .filter(|reference| *reference != at)
-        .and_then(|reference| Some((panel?, panel?.contrast(at, reference)?)));
-    let interval = contrast.map(|(panel, contrast)| contrast.interval(policy.table.confidence, panel.df));
+    let contrast =
+        reference.filter(|reference| *reference != at).and_then(|reference| panel?.contrast(at, reference));
+    let interval = contrast.map(|contrast| contrast.interval(policy.table.confidence));
     TrackPoint {
         driver: release.driver.clone(),
         branch: release.branch.clone(),
         date: release.day.and_then(keys::date),
-        index: if reference == Some(at) { Some(100.0) } else { contrast.map(|(_, c)| 100.0 * c.value.exp()) },
+        index: if reference == Some(at) { Some(100.0) } else { contrast.map(|c| 100.0 * c.value.exp()) },
         index_low: interval.map(|(low, _)| 100.0 * low),
         index_high: interval.map(|(_, high)| 100.0 * high),
         matches: matched.len() as u32,
         workloads: distinct(&|row| row.workload),
         benches: distinct(&|row| row.bench),
         contributors: distinct(&|row| row.contributor),
+        platform_limited: left_out.len() as u32,
         runs: release.runs,
         did_not_start: release.did_not_start.clone(),
         crashed: release.crashed.clone(),

@@ -26,7 +26,7 @@ use crate::run::LowDefinition;
 
 pub use basket::{Basket, BasketRow, Rate};
 pub use ceiling::{Ceiling, Played, Quotient};
-pub use support::{Support, support};
+pub use support::{Support, is_current, support};
 
 /// Which figure of a run a card's worth is measured by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]

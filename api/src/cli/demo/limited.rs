@@ -1,7 +1,7 @@
 //! What the tables of the demo say that limits the rates, and which failures its tracks find, beside what was planted in
 //! the invented world.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::Context;
 use serde::Serialize;
@@ -59,6 +59,9 @@ pub struct PlantedFailure {
 pub struct Limited {
     /// Cells by what truly limits them.
     cells: Vec<Planted>,
+    /// Of the cells that memory truly limits, those whose scene three benches measured on cards of half as much memory
+    /// again, where the card sets most of the rate: what it takes to tell. Of these, those that are found.
+    memory_evidence: [u32; 2],
     /// Failures.
     failures: Vec<PlantedFailure>,
     /// Failures that several contributors saw and nobody planted.
@@ -120,9 +123,47 @@ pub fn limited(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Limit
             planted.found[at] += 1;
         }
     }
-    let mut limited = Limited { cells, ..Limited::default() };
+    let evidence = memory_evidence(frame, world)?;
+    let mut memory = [0, 0];
+    for row in rows.json_rows() {
+        let at = key(&row);
+        if truths.get(&at) == Some(&"memory") && evidence.contains(&at) {
+            memory[0] += 1;
+            memory[1] += u32::from(row.get("limited_by").and_then(Value::as_str) == Some("memory"));
+        }
+    }
+    let mut limited = Limited { cells, memory_evidence: memory, ..Limited::default() };
     failures(&mut limited, frame, world, policy)?;
     Ok(limited)
+}
+
+/// Cells whose scene three benches measured on cards of half as much memory again, where the card sets most of the rate
+/// by the model.
+fn memory_evidence(frame: &RunFrame, world: &World) -> Result<BTreeSet<Key>, Failure> {
+    let runs = frame.export().context("the accepted runs cannot be read")?.json_rows();
+    let word = |run: &Value, name: &str| run.get(name).and_then(Value::as_str).unwrap_or_default().to_owned();
+    let memory = |run: &Value| {
+        let card = word(run, "card");
+        world.catalogue().cards.iter().find(|c| c.id == card).map(|c| c.memory_mib)
+    };
+    let counts = |run: &&Value| {
+        run.get("low_tail_mean_fps").is_some_and(|low| !low.is_null())
+            && run.get("card_share").and_then(Value::as_f64).is_none_or(|share| share >= 0.5)
+    };
+    let mut benches: BTreeMap<[String; 2], Vec<(u64, String)>> = BTreeMap::new();
+    for run in runs.iter().filter(counts) {
+        if let Some(mib) = memory(run) {
+            let scene = ["workload", "scene"].map(|name| word(run, name));
+            benches.entry(scene).or_default().push((mib, word(run, "bench")));
+        }
+    }
+    let enough = |run: &&Value| {
+        let Some(least) = memory(run).map(|mib| 1.5 * mib as f64) else { return false };
+        let all = benches.get(&["workload", "scene"].map(|name| word(run, name)));
+        let larger = all.into_iter().flatten().filter(|(mib, _)| *mib as f64 >= least);
+        larger.map(|(_, bench)| bench).collect::<BTreeSet<_>>().len() >= 3
+    };
+    Ok(runs.iter().filter(counts).filter(enough).map(key).collect())
 }
 
 fn failures(limited: &mut Limited, frame: &RunFrame, world: &World, policy: &Policy) -> Result<(), Failure> {
@@ -167,6 +208,29 @@ fn failures(limited: &mut Limited, frame: &RunFrame, world: &World, policy: &Pol
         }
     }
     Ok(())
+}
+
+/// How much of what limits is told, and how often wrongly.
+fn told(limited: &Limited) -> String {
+    let mut said = String::new();
+    for (word, truth) in [(2, "platform"), (3, "memory")] {
+        let of = |cells: &Planted| cells.found[word];
+        let all: u32 = limited.cells.iter().map(of).sum();
+        let right: u32 = limited.cells.iter().filter(|c| c.truth == truth).map(of).sum();
+        let card: u32 = limited.cells.iter().filter(|c| c.truth == "card").map(of).sum();
+        let cells: u32 = limited.cells.iter().filter(|c| c.truth == truth).map(|c| c.cells).sum();
+        said += &format!(
+            "{truth} truly limits {cells} cells, of which {right} are told; it is said of {} others ({card} truly the \
+             card's). ",
+            all - right
+        );
+    }
+    let [evidence, found] = limited.memory_evidence;
+    said += &format!(
+        "To tell memory takes three benches with half as much memory again in the scene: {evidence} of its cells have \
+         them, of which {found} are told."
+    );
+    said
 }
 
 /// The same as text.
@@ -218,8 +282,9 @@ pub fn text(limited: &Limited, width: usize) -> String {
         limited.unplanted
     );
     format!(
-        "{}\n{}{}",
+        "{}{}\n{}{}",
         columns::render(&CELLS, &cells, width),
+        wrapped(&told(limited), 0),
         columns::render(&FAILURES, &failures, width),
         wrapped(&unplanted, 0)
     )

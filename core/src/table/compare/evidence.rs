@@ -67,10 +67,21 @@ impl Site {
         self.figures.keys().copied()
     }
 
+    fn of_contributors(&self, figure: Figure) -> impl Iterator<Item = (u32, f64)> + '_ {
+        let own = move |(contributor, benches): (&u32, &OfBenches)| {
+            Some((*contributor, middle(benches.values().flatten(), figure)?))
+        };
+        self.figures.iter().filter_map(own)
+    }
+
+    /// Contributors who have the figure.
+    pub(super) fn contributors_with(&self, figure: Figure) -> impl Iterator<Item = u32> + '_ {
+        self.of_contributors(figure).map(|(contributor, _)| contributor)
+    }
+
     /// The median of each contributor who has the figure, lowest first.
     pub(super) fn medians(&self, figure: Figure) -> Vec<f64> {
-        let own = |benches: &BTreeMap<u32, Vec<[Option<f64>; 2]>>| middle(benches.values().flatten(), figure);
-        let mut medians: Vec<f64> = self.figures.values().filter_map(own).collect();
+        let mut medians: Vec<f64> = self.of_contributors(figure).map(|(_, median)| median).collect();
         medians.sort_unstable_by(f64::total_cmp);
         medians
     }

@@ -145,6 +145,36 @@ fn what_a_bench_does_to_both_cards_cancels() {
     near(row.mean_fps.to, 2.0 * half.exp());
 }
 
+/// Four strangers, each with all workloads: what their benches do is in all ratios alike, and no spread of these tells it.
+#[test]
+fn what_benches_do_alike_in_all_workloads_is_in_the_interval() {
+    let mut facts = Facts::default();
+    for workload in ["a", "b", "c"] {
+        for (who, card, fps) in
+            [("ada", "old", 40.0), ("bo", "old", 60.0), ("cy", "new", 80.0), ("di", "new", 120.0)]
+        {
+            facts.add(who, card, workload, 720, fps);
+        }
+    }
+    let overall = facts.compared(&pair()).cards.remove(0).mean_fps;
+    // Weights of a half on four contributors, whose standard deviation is known with eight degrees of freedom; t of
+    // eight is 2.306004 (any table of t).
+    let half = 2.306_004 * 0.038 * (4.0 * 0.5_f64.powi(2)).sqrt();
+    let near = |got: Option<f64>, wanted: f64| assert!((got.unwrap() / wanted - 1.0).abs() < 1e-6, "{got:?}");
+    near(overall.from, 2.0 * (-half).exp());
+    near(overall.to, 2.0 * half.exp());
+    // Somebody else on every workload: now their spread has it all.
+    let mut facts = Facts::default();
+    for (workload, off) in [("a", 1.0), ("b", 1.1), ("c", 0.9)] {
+        facts.add(&format!("old of {workload}"), "old", workload, 720, 50.0);
+        facts.add(&format!("new of {workload}"), "new", workload, 720, 100.0 * off);
+    }
+    let overall = facts.compared(&pair()).cards.remove(0).mean_fps;
+    let logs = [2.0, 2.2, 1.8].map(f64::ln);
+    let half = 4.302_652_7 * (crate::statistics::sum::standard_deviation(&logs).unwrap() / 3.0_f64.sqrt());
+    near(overall.to, overall.ratio.unwrap() * half.exp());
+}
+
 #[test]
 fn another_bench_of_the_same_contributor_is_no_shared_bench() {
     let mut facts = Facts::default();

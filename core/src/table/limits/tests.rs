@@ -12,6 +12,7 @@ use crate::run::Outcome;
 use crate::statistics::Grade;
 use crate::table::frame::RunFrame;
 use crate::table::medians::{MediansQuery, medians};
+use crate::table::views::View;
 
 /// Preset, lines, mean fps, 1% low over mean.
 type At = (&'static str, u32, f64, f64);
@@ -36,7 +37,7 @@ fn fact(run: usize, card: &str, (preset, height, mean_fps, ratio): At) -> RunFac
         measured_day: 19_000,
         mean_fps: Some(mean_fps),
         low_percentile_fps: Some(ratio * mean_fps),
-        low_tail_mean_fps: None,
+        low_tail_mean_fps: Some(0.9 * ratio * mean_fps),
         low_time_share_fps: None,
         between_pass_cv: None,
     }
@@ -48,7 +49,7 @@ fn catalogue() -> Arc<Catalogue> {
             "memory_type": "GDDR5", "bus_width_bits": 128, "board_power_w": 75.0, "launch_date": "2016-05-01"})
     };
     let document = json!({"chips": [], "drivers": [], "cpus": [], "workloads": [],
-        "cards": [card("small", 2048), card("large", 4096)]});
+        "cards": [card("small", 2048), card("large", 4096), card("larger", 6144), card("largest", 8192)]});
     Arc::new(Catalogue::new(serde_json::from_value(document).unwrap()))
 }
 
@@ -69,35 +70,56 @@ fn facts(runs: &[(&str, At)]) -> Vec<RunFact> {
     runs.iter().enumerate().map(|(run, (card, at))| fact(run, card, *at)).collect()
 }
 
-/// The small card's slow frames fall behind at the heavy preset, the large card's do not.
-const CLIFF: [(&str, At); 4] = [
+/// The small card's slow frames fall behind at the heavy preset, those of three larger cards do not.
+const CLIFF: [(&str, At); 6] = [
     ("small", ("low", 1080, 80.0, 0.80)),
     ("small", ("ultra", 1080, 50.0, 0.40)),
     ("large", ("low", 1080, 85.0, 0.80)),
     ("large", ("ultra", 1080, 60.0, 0.78)),
+    ("larger", ("ultra", 1080, 62.0, 0.80)),
+    ("largest", ("ultra", 1080, 70.0, 0.79)),
 ];
 
 #[test]
 fn a_low_that_falls_behind_where_more_memory_does_not_is_the_memorys() {
     let found = rows(&facts(&CLIFF), Some(catalogue()));
     assert_eq!(word(&found, "limited_by", "small", "ultra", 1080), Some("memory"));
+    assert_eq!(word(&found, "limited_by_from", "small", "ultra", 1080), Some("frames"));
     assert_eq!(word(&found, "delivery", "small", "ultra", 1080), Some("uneven"));
     for (card, preset) in [("small", "low"), ("large", "low"), ("large", "ultra")] {
         assert_eq!(word(&found, "limited_by", card, preset, 1080), Some("not known"), "{card} {preset}");
         assert_eq!(word(&found, "delivery", card, preset, 1080), Some("even"));
     }
-    // Where nobody knows how much memory a card has, or no card has more, nothing is said.
+    // Where nobody knows how much memory a card has, or too few benches have more, nothing is said.
     assert_eq!(word(&rows(&facts(&CLIFF), None), "limited_by", "small", "ultra", 1080), Some("not known"));
-    let alone = rows(&facts(&CLIFF[..2]), Some(catalogue()));
-    assert_eq!(word(&alone, "limited_by", "small", "ultra", 1080), Some("not known"));
+    let few = rows(&facts(&CLIFF[..5]), Some(catalogue()));
+    assert_eq!(word(&few, "limited_by", "small", "ultra", 1080), Some("not known"));
 }
 
 #[test]
 fn a_low_that_falls_behind_on_every_card_is_the_workloads() {
     let mut all = CLIFF;
-    all[3].1.3 = 0.42;
+    for at in [3, 4, 5] {
+        all[at].1.3 = 0.42;
+    }
     let found = rows(&facts(&all), Some(catalogue()));
     assert_eq!(word(&found, "limited_by", "small", "ultra", 1080), Some("not known"));
+}
+
+/// A tenth of the rate lost to the memory leaves some hundredths of the frames long: too few for the percentile, enough
+/// for the mean of the slowest hundredth.
+#[test]
+fn rare_long_frames_show_in_the_mean_of_the_slowest() {
+    let limited = |percentile: f64, tail: f64| {
+        let mut all = facts(&CLIFF);
+        all[1].low_percentile_fps = Some(percentile * 50.0);
+        all[1].low_tail_mean_fps = Some(tail * 50.0);
+        let found = rows(&all, Some(catalogue()));
+        word(&found, "limited_by", "small", "ultra", 1080) == Some("memory")
+    };
+    assert!(limited(0.75, 0.50));
+    assert!(!limited(0.75, 0.65), "within what it varies by");
+    assert!(!limited(0.79, 0.50), "where the percentile does not fall at all");
 }
 
 #[test]
@@ -107,6 +129,29 @@ fn where_the_platform_limits_memory_does_not() {
     all.push(("small", ("ultra", 720, 50.0, 0.8)));
     let found = rows(&facts(&all), Some(catalogue()));
     assert_eq!(word(&found, "limited_by", "small", "ultra", 1080), Some("platform"));
+    assert_eq!(word(&found, "limited_by_from", "small", "ultra", 1080), Some("ladder"));
+}
+
+/// What the model says of the card's share counts where it is clear, at one resolution too.
+#[test]
+fn a_clear_share_of_the_model_tells_what_limits() {
+    let limit = |share: f32, sd: f32, runs: &[(&str, At)]| {
+        let view = View { card_share: share, share_logit_sd: sd };
+        let facts = facts(runs);
+        let views = facts.iter().map(|fact| (fact.run.clone(), view)).collect();
+        let frame = RunFrame::new(&facts).unwrap().with_views(views).unwrap();
+        let rows = medians(&frame, &MediansQuery::default(), &Policy::published()).unwrap().json_rows();
+        (rows[0]["limited_by"].as_str().unwrap().to_owned(), rows[0]["limited_by_from"].clone())
+    };
+    let one = [("small", ("low", 720, 90.0, 0.8))];
+    assert_eq!(limit(0.05, 0.3, &one), ("platform".to_owned(), json!("model")));
+    assert_eq!(limit(0.95, 0.3, &one), ("card".to_owned(), json!("model")));
+    assert_eq!(limit(0.5, 0.3, &one), ("mixed".to_owned(), json!("model")));
+    assert_eq!(limit(0.3, 0.5, &one), ("not known".to_owned(), Value::Null));
+    // A ladder that says the opposite.
+    let flat = [one[0], ("small", ("low", 1080, 90.0, 0.8))];
+    assert_eq!(limit(0.95, 0.3, &flat).0, "mixed");
+    assert_eq!(limit(0.3, 0.5, &flat), ("platform".to_owned(), json!("ladder")));
 }
 
 #[test]

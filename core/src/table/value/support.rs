@@ -27,6 +27,14 @@ pub struct Support {
 /// Branch word of releases with all that is new.
 const CURRENT: &str = "current";
 
+/// Whether the vendor's newest release of the current branch up to a day has the card's chip.
+pub fn is_current(catalogue: &Catalogue, card: &Card, as_of: NaiveDate) -> bool {
+    let vendor = catalogue.chip(&card.chip).map(|chip| chip.vendor.clone()).unwrap_or_default();
+    let current = catalogue.drivers_of(&vendor).filter(|d| d.branch == CURRENT && d.date <= as_of);
+    let newest = current.max_by(|a, b| a.date.cmp(&b.date).then_with(|| a.id.cmp(&b.id)));
+    newest.is_some_and(|release| release.chips.contains(&card.chip))
+}
+
 /// The support of a card on a day; later releases do not count.
 pub fn support(catalogue: &Catalogue, card: &Card, as_of: NaiveDate, holds_up: HoldsUp) -> Support {
     let vendor = catalogue.chip(&card.chip).map(|chip| chip.vendor.clone()).unwrap_or_default();

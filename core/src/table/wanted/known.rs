@@ -167,8 +167,7 @@ impl<'a> Known<'a> {
 
     /// Half width of a step's interval in standard deviations.
     pub(super) fn t(&self) -> f64 {
-        let df = self.panel.as_ref().map_or(self.policy.track.least_df, |panel| panel.df);
-        t_quantile(self.policy.table.confidence, df)
+        t_quantile(self.policy.table.confidence, self.policy.track.effects_df)
     }
 
     /// Whether a setting is of a workload that counts.

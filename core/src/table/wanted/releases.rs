@@ -8,7 +8,6 @@ use super::known::Known;
 use crate::catalogue::{Catalogue, DriverRelease};
 use crate::error::CoreError;
 use crate::policy::Policy;
-use crate::table::interval::t_quantile;
 use crate::table::keys::MISSING;
 use crate::table::matched::{self, Evidence};
 use crate::table::panel::{Panel, PanelRow};
@@ -91,10 +90,10 @@ impl Known<'_> {
     pub(super) fn change(&self, step: usize) -> String {
         let contrast = self.panel.as_ref().and_then(|panel| {
             let (from, to) = (self.releases[step].place?, self.releases[step + 1].place?);
-            Some((panel, panel.contrast(to, from)?))
+            panel.contrast(to, from)
         });
-        let Some((panel, contrast)) = contrast else { return "is not known".to_owned() };
-        let (low, high) = contrast.interval(self.policy.table.confidence, panel.df);
+        let Some(contrast) = contrast else { return "is not known".to_owned() };
+        let (low, high) = contrast.interval(self.policy.table.confidence);
         format!(
             "is known as {:+.1} % ({:+.1} to {:+.1})",
             100.0 * contrast.value.exp_m1(),
@@ -131,6 +130,7 @@ impl Known<'_> {
                 place.unwrap_or(evidence.builds.len()) as u32
             });
             let site = self.site_of.get(setting).copied();
+            let share = evidence.rows.iter().find(|row| Some(row.site) == site).map_or(1.0, |row| row.share);
             rows.push(PanelRow {
                 site: site.unwrap_or(evidence.sites.len() + setting),
                 contributor,
@@ -138,15 +138,16 @@ impl Known<'_> {
                 bench,
                 release: place,
                 build,
+                share,
                 ln_fps: 0.0,
             });
         }
         let noise = self.panel.as_ref().map(|panel| panel.sigma).or(Some(self.policy.track.noise.sd));
         let after = Panel::with_noise(&rows, releases, None, noise, &self.policy.track);
         let half = |panel: Option<&Panel>, from: usize, to: usize| {
-            let (panel, contrast) = panel.and_then(|p| Some((p, p.contrast(to, from)?)))?;
-            let variance = contrast.variance + self.policy.track.drift_sd.powi(2);
-            Some(t_quantile(self.policy.table.confidence, panel.df) * variance.sqrt())
+            let mut contrast = panel.and_then(|p| p.contrast(to, from))?;
+            contrast.variance += self.policy.track.drift_sd.powi(2);
+            Some(contrast.half_width(self.policy.table.confidence))
         };
         (0..self.releases.len().saturating_sub(1))
             .filter_map(|step| {
