@@ -61,6 +61,10 @@ error_codes! {
         "A cursor only continues the query that it came from. Follow the link of the last page, or start without a cursor.";
     Unauthorized "unauthorized" UNAUTHORIZED "A valid token is needed"
         "Send `Authorization: Bearer` and a token of an account (RFC 6750). Tokens are never taken from the address.";
+    OwnRun "own-run" FORBIDDEN "Nobody moderates their own"
+        "A moderator decides of other people's runs and acts on other accounts. Ask another moderator.";
+    NeedsOperator "needs-operator" FORBIDDEN "Only an operator may do this"
+        "Measures about moderators and operators are an operator's to take.";
     NotFound "not-found" NOT_FOUND "There is nothing at this address"
         "Neither a resource nor an entry has this address. `/` lists where to begin.";
     MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "The resource does not take this method"
@@ -73,6 +77,16 @@ error_codes! {
         "Every pass of the run is stored already, so nothing was stored again. The finding links the first run.";
     DuplicatePrice "duplicate-price" CONFLICT "The price is stored already"
         "You have reported this price before, so nothing was stored again. The finding links the stored report.";
+    Claimed "claimed" CONFLICT "Another moderator is at work on the case"
+        "The detail says who and until when. Take another case, or wait until the claim ends.";
+    CaseChanged "case-changed" CONFLICT "The case has changed since it was looked at"
+        "Somebody decided it, or the service judged it again. Look at the case again and decide by what it shows now.";
+    NotStanding "not-standing" CONFLICT "The decision does not stand any more"
+        "Only the last decision of a run can be taken back, once, while the run stands as it left it.";
+    AlreadySo "already-so" CONFLICT "The run stands like that already"
+        "The decision would change nothing. Look at the case again.";
+    NoAppeal "no-appeal" CONFLICT "The run cannot be appealed against"
+        "A run is appealed against once, and only while it is rejected.";
     CursorExpired "cursor-expired" GONE "The table has changed since the cursor was made"
         "A cursor continues the table as it was, as long as the service remembers it. Start again without a cursor.";
     BodyTooLarge "body-too-large" PAYLOAD_TOO_LARGE "The body is too large"

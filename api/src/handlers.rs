@@ -17,6 +17,9 @@ pub mod precision;
 pub mod catalogue;
 pub mod rules;
 pub mod proposals;
+pub mod moderation;
+pub mod bulk;
+pub mod contributors;
 pub mod documents;
 pub mod health;
 

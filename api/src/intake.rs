@@ -26,7 +26,7 @@ use crate::storage::ticket::Ticket;
 
 pub use prepare::Prepared;
 
-pub(crate) use afterwards::{Amendment, amend, release, weigh_stored};
+pub(crate) use afterwards::{Amendment, State, amend, release, restate, weigh_stored};
 
 /// Takes submissions.
 #[derive(Clone)]

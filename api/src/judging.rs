@@ -151,6 +151,10 @@ fn doubt(intake: &Intake, tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<usize, 
     let doubtful = intake.storage.ledger(tx.conn, policy, |ledger| ledger.doubtful(&policy.judge))?;
     let mut doubted = 0;
     for (run, residual) in doubtful {
+        // What a person has looked at and let count is not doubted by a machine again.
+        if judgements::cause(tx.conn, &run)? == Some(Cause::Moderator) {
+            continue;
+        }
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };
         let finding = judge::doubt(&numbers, residual);
         let amendment = Amendment {

@@ -10,8 +10,8 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, prices,
-    proposals, rules, runs, tracks, value, wanted,
+    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, playable,
+    plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -36,6 +36,10 @@ macro_rules! answers {
 answers! {
     /// Of submissions.
     Submission: 400 401 413 415 422 429 500 503;
+    /// Of what moderators read.
+    Desk: 400 401 403 429 500 503;
+    /// Of what is decided.
+    Decided: 400 401 403 404 409 413 415 422 429 500 503;
     /// Of documents that are there whatever is asked.
     Plain: 304 400 500 503;
     /// Of one entry.
@@ -59,8 +63,10 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         304 => "What If-None-Match names still holds",
         400 => "A parameter, a header or the body breaks a rule that the findings name",
         401 => "A valid token is needed",
+        403 => "The caller may not do this",
         404 => "There is nothing at this address",
         406 => "None of the accepted formats can be made",
+        409 => "It does not fit what is stored; the detail says why",
         410 => "The table has changed since the cursor was made",
         413 => "The body is too large, as sent or as it expands",
         415 => "The type or encoding of the body is not taken",
@@ -96,7 +102,11 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         precision::list_precision, precision::list_rule_records, catalogue::list_cards, catalogue::find_card,
         tracks::find_track, playable::find_playable, tracks::find_chip_track, tracks::find_changes, catalogue::list_chips, catalogue::find_chip, catalogue::list_drivers,
         catalogue::find_driver, catalogue::list_cpus, catalogue::find_cpu, catalogue::list_workloads,
-        catalogue::find_workload, rules::list_rules, proposals::list_proposals, documents::find_index,
+        catalogue::find_workload, rules::list_rules, proposals::list_proposals,
+        moderation::list_cases, moderation::find_case, moderation::create_claim, moderation::delete_claim,
+        moderation::create_decision, moderation::revert_decision, moderation::list_decisions, bulk::create_bulk,
+        contributors::find_contributor, contributors::create_measure, contributors::delete_measure,
+        contributors::create_appeal, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,
         health::find_live, health::find_ready
     )

@@ -2,13 +2,13 @@
 
 use actix_web::dev::HttpServiceFactory;
 use actix_web::middleware::{Compress, from_fn};
-use actix_web::{FromRequest, Handler, Resource, Responder, web};
+use actix_web::{FromRequest, Handler, Resource, Responder, Route, web};
 
-use crate::auth::access::require_submitter;
+use crate::auth::access::{require_moderator, require_submitter};
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, prices,
-    proposals, rules, runs, tracks, value, wanted,
+    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, playable,
+    plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -34,6 +34,54 @@ pub fn routes(config: &mut web::ServiceConfig) {
                 .default_service(web::to(|| async { refuse("GET, HEAD, POST") }))
                 .wrap(from_fn(deadline)),
         )
+        .service(submit("/v1/runs/{id}/appeal", contributors::create_appeal))
+        // The moderator.
+        .service(desk(
+            "/v1/moderation/queue",
+            "GET, HEAD",
+            [web::get().to(moderation::list_cases), web::head().to(moderation::list_cases)],
+        ))
+        .service(desk(
+            "/v1/moderation/cases/{id}",
+            "GET, HEAD",
+            [web::get().to(moderation::find_case), web::head().to(moderation::find_case)],
+        ))
+        .service(desk(
+            "/v1/moderation/cases/{id}/claim",
+            "POST, DELETE",
+            [web::post().to(moderation::create_claim), web::delete().to(moderation::delete_claim)],
+        ))
+        .service(desk(
+            "/v1/moderation/cases/{id}/decisions",
+            "POST",
+            [web::post().to(moderation::create_decision)],
+        ))
+        .service(desk(
+            "/v1/moderation/decisions",
+            "GET, HEAD",
+            [web::get().to(moderation::list_decisions), web::head().to(moderation::list_decisions)],
+        ))
+        .service(desk(
+            "/v1/moderation/decisions/{id}/revert",
+            "POST",
+            [web::post().to(moderation::revert_decision)],
+        ))
+        .service(desk("/v1/moderation/bulk", "POST", [web::post().to(bulk::create_bulk)]))
+        .service(desk(
+            "/v1/moderation/contributors/{name}",
+            "GET, HEAD",
+            [web::get().to(contributors::find_contributor), web::head().to(contributors::find_contributor)],
+        ))
+        .service(desk(
+            "/v1/moderation/contributors/{name}/measures",
+            "POST",
+            [web::post().to(contributors::create_measure)],
+        ))
+        .service(desk(
+            "/v1/moderation/contributors/{name}/measures/{id}",
+            "DELETE",
+            [web::delete().to(contributors::delete_measure)],
+        ))
         // The reader.
         .service(read("/v1/runs/{id}", runs::find_run))
         .service(read("/v1/runs/{id}/judgements", runs::find_judgements))
@@ -89,6 +137,19 @@ where
         .route(web::get().to(handler.clone()))
         .route(web::head().to(handler))
         .default_service(web::to(|| async { refuse("GET, HEAD") }))
+}
+
+/// A resource of the moderators' desk: access is checked before any of the body is read.
+fn desk<const N: usize>(
+    path: &str,
+    allow: &'static str,
+    routes: [Route; N],
+) -> impl HttpServiceFactory + use<N> {
+    let resource = web::resource(path).default_service(web::to(move || async move { refuse(allow) }));
+    routes
+        .into_iter()
+        .fold(resource, |resource, route| resource.route(route.wrap(from_fn(require_moderator))))
+        .wrap(from_fn(deadline))
 }
 
 /// A resource that takes submissions: access is checked before any of the body is read.

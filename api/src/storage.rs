@@ -16,6 +16,10 @@ pub mod judgements;
 pub mod models;
 pub mod prices;
 pub(crate) mod audit;
+pub mod audit_chain;
+pub mod decisions;
+pub mod cases;
+pub mod measures;
 pub(crate) mod benches;
 pub(crate) mod blobs;
 pub(crate) mod canonical;
@@ -121,6 +125,7 @@ impl Storage {
         let database = config.data_dir.join("wearmark.sqlite");
         let mut conn = connection::open(&database)?;
         migrate::run(&mut conn)?;
+        audit_chain::complete(&mut conn)?;
         let shared = Arc::new(Shared::read(&mut conn)?);
         let ledger = Arc::new(LedgerCell::default());
         let passes = Arc::new(IndexCell::default());
@@ -259,6 +264,14 @@ impl Storage {
     /// When the database fails.
     pub fn judgements(&self, run: &RunId) -> Result<Vec<Judged>, StorageError> {
         judgements::of_run(&mut *self.reader()?, run.as_str())
+    }
+
+    /// Computes the chain of the audit trail again; `known` is a head that somebody kept.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn verify_audit(&self, known: Option<&str>) -> Result<audit_chain::ChainReport, StorageError> {
+        audit_chain::verify(&mut *self.reader()?, known)
     }
 
     /// All models, oldest first.

@@ -17,3 +17,5 @@ pub mod compare;
 pub mod price;
 pub mod value;
 pub mod list;
+pub mod moderation;
+pub mod bulk;

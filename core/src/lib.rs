@@ -19,6 +19,7 @@ pub mod judge;
 pub mod ledger;
 pub mod price;
 pub mod power;
+pub mod desk;
 pub mod rules;
 pub mod verdict;
 pub mod fact;

@@ -12,6 +12,7 @@ mod wanted;
 mod prices;
 mod value;
 mod facts;
+mod moderation;
 mod errors;
 mod openapi;
 mod described;

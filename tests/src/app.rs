@@ -78,6 +78,16 @@ impl TestApp {
         self.storage.create_token(&account.id, "test", Utc::now()).unwrap()
     }
 
+    /// Somebody with a role of their own; made when first asked for.
+    pub fn staff(&self, name: &str, role: Role) -> Caller {
+        let account = match self.storage.account_by_name(name).unwrap() {
+            Some(account) => account,
+            None => self.storage.create_account(name, "a long enough password", role, Utc::now()).unwrap(),
+        };
+        let token = self.storage.create_token(&account.id, "test", Utc::now()).unwrap();
+        Caller::new(self.address(), Some(token))
+    }
+
     /// Runs in the database, whatever their verdict.
     pub fn stored_runs(&self) -> usize {
         self.storage.list_runs(&Default::default(), None, 100_000).unwrap().len()

@@ -46,6 +46,39 @@ pub async fn require_submitter(
     }
 }
 
+/// An account that may moderate.
+#[derive(Debug, Clone)]
+pub struct Moderator(pub Account);
+
+impl FromRequest for Moderator {
+    type Error = ApiError;
+    type Future = std::future::Ready<Result<Moderator, ApiError>>;
+
+    /// Hands over what [`require_moderator`] found out.
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        std::future::ready(request.extensions().get::<Moderator>().cloned().ok_or_else(missing))
+    }
+}
+
+/// Lets only requests of moderators and operators through, before any of the body is read.
+///
+/// # Errors
+/// Those of the inner service.
+pub async fn require_moderator(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<BoxBody>, Error> {
+    match submitter(&request).await {
+        Ok(caller) if caller.0.role >= crate::storage::accounts::Role::Moderator => {
+            tracing::Span::current().record("account", tracing::field::display(&caller.0.id));
+            request.extensions_mut().insert(Moderator(caller.0));
+            next.call(request).await.map(ServiceResponse::map_into_boxed_body)
+        }
+        Ok(_) => Ok(request.error_response(ApiError::new(ErrorCode::NeedsOperator, "moderators only"))),
+        Err(error) => Ok(request.error_response(error)),
+    }
+}
+
 async fn submitter(request: &ServiceRequest) -> Result<Submitter, ApiError> {
     let token = bearer(request)?.to_owned();
     let state = request.app_data::<Data<State>>().cloned().ok_or_else(missing)?;

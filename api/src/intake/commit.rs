@@ -15,6 +15,7 @@ use crate::storage::error::StorageError;
 use crate::storage::evidence::{self, StoredRung};
 use crate::storage::fingerprints;
 use crate::storage::ids::RunId;
+use crate::storage::measures::{self, MeasureKind};
 use crate::storage::rows::NewRun;
 use crate::storage::submissions::NewSubmission;
 use crate::storage::writer::Tx;
@@ -143,6 +144,8 @@ fn judge_run(
             (Some(ledger.inputs(&subject, &policy.judge)), twin)
         })?;
     }
+    evidence.contributor_held =
+        measures::holds(conn, &submission.account, MeasureKind::HoldAll, submission.received_at)?;
     Ok((judge(examined, &evidence, &intake.policy), stored))
 }
 

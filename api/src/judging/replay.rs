@@ -75,7 +75,8 @@ fn again(
     if stored.cause == Cause::Arrival {
         figures(storage, event, &mut differences)?;
     }
-    if let Some(numbers) = &stored.numbers {
+    // A person's verdict rests on nothing that could be computed; its numbers are those of the verdict before.
+    if let Some(numbers) = stored.numbers.as_ref().filter(|_| stored.cause != Cause::Moderator) {
         let inputs = match stored.cause {
             Cause::Arrival => Some(ledger.inputs(&event.subject(), &policy.judge)),
             _ => ledger.stored_inputs(&event.run, &policy.judge).map(|(inputs, ..)| inputs),

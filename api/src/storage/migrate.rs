@@ -156,7 +156,12 @@ mod tests {
             proposal_runs,
             idempotency,
             prices,
-            audit
+            audit,
+            audit_links,
+            decisions,
+            claims,
+            appeals,
+            measures
         );
     }
 }

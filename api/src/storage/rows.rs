@@ -110,6 +110,16 @@ impl NewRun<'_> {
     }
 }
 
+/// The row of one run.
+pub(crate) fn find(conn: &mut Conn, id: &str) -> Result<Option<RunRecord>, StorageError> {
+    runs::table
+        .filter(runs::id.eq(id))
+        .select(RunRecord::as_select())
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("reading the row of a run"))
+}
+
 impl RunRecord {
     /// Whether tables count it.
     pub(crate) fn is_accepted(&self) -> bool {

@@ -267,17 +267,6 @@ pub(crate) fn list(
         .collect()
 }
 
-/// The row of one run.
-#[cfg(test)]
-pub(crate) fn record(conn: &mut Conn, id: &str) -> Result<Option<RunRecord>, StorageError> {
-    runs::table
-        .filter(runs::id.eq(id))
-        .select(RunRecord::as_select())
-        .first(conn)
-        .optional()
-        .map_err(StorageError::database("reading the row of a run"))
-}
-
 /// The rows that tables can see a change of, behind a revision, in the order of their revisions.
 pub(crate) fn visible_since(
     conn: &mut Conn,

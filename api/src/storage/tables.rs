@@ -246,6 +246,60 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    audit_links (id) {
+        id -> BigInt,
+        hash -> Text,
+    }
+}
+
+diesel::table! {
+    decisions (id) {
+        id -> BigInt,
+        at -> Timestamp,
+        moderator -> Text,
+        run -> Text,
+        decision -> Text,
+        reason -> Text,
+        was -> Text,
+        becomes -> Text,
+        original -> Nullable<Text>,
+        reverts -> Nullable<BigInt>,
+        batch -> Nullable<Text>,
+        revision -> BigInt,
+        close -> Bool,
+    }
+}
+
+diesel::table! {
+    claims (run) {
+        run -> Text,
+        moderator -> Text,
+        until -> Timestamp,
+    }
+}
+
+diesel::table! {
+    appeals (run) {
+        run -> Text,
+        at -> Timestamp,
+        words -> Text,
+    }
+}
+
+diesel::table! {
+    measures (id) {
+        id -> BigInt,
+        account -> Text,
+        kind -> Text,
+        words -> Text,
+        moderator -> Text,
+        at -> Timestamp,
+        until -> Nullable<Timestamp>,
+        lifted_at -> Nullable<Timestamp>,
+    }
+}
+
 diesel::joinable!(tokens -> accounts (account));
 diesel::joinable!(benches -> accounts (contributor));
 diesel::joinable!(runs -> accounts (contributor));
@@ -259,6 +313,10 @@ diesel::joinable!(traits -> runs (run));
 diesel::joinable!(judgements -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
 diesel::joinable!(prices -> accounts (contributor));
+diesel::joinable!(decisions -> runs (run));
+diesel::joinable!(claims -> runs (run));
+diesel::joinable!(appeals -> runs (run));
+diesel::joinable!(measures -> accounts (account));
 
 diesel::allow_tables_to_appear_in_same_query!(
     accounts,
@@ -280,4 +338,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     idempotency,
     prices,
     audit,
+    audit_links,
+    decisions,
+    claims,
+    appeals,
+    measures,
 );
