@@ -17,3 +17,4 @@ pub mod compare;
 pub mod price;
 pub mod value;
 pub mod list;
+pub mod account;

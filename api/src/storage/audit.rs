@@ -1,12 +1,13 @@
 //! The trail of what was decided, by whom and why. It only grows; each action has one constructor.
 
+mod accounts;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use serde_json::{Value, json};
 use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
 
-use super::accounts::Account;
 use super::catalogue::ImportCounts;
 use super::connection::Conn;
 use super::error::StorageError;
@@ -70,19 +71,6 @@ impl Entry {
         let detail = json!({ "observations": observations, "released": released, "doubted": doubted });
         let subject = format!("model {number}");
         Entry { actor: SERVICE.to_owned(), action: "model-fitted", subject, detail }
-    }
-
-    /// An account was made.
-    pub(crate) fn account_created(account: &Account) -> Entry {
-        let detail = json!({ "role": account.role.as_str() });
-        let subject = account.id.to_string();
-        Entry { actor: SERVICE.to_owned(), action: "account-created", subject, detail }
-    }
-
-    /// A token was made.
-    pub(crate) fn token_created(account: &AccountId, label: &str) -> Entry {
-        let detail = json!({ "label": label });
-        Entry { actor: SERVICE.to_owned(), action: "token-created", subject: account.to_string(), detail }
     }
 
     /// Catalogue entries were added or replaced.
