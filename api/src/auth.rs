@@ -1,4 +1,6 @@
 //! Who is calling, and how that is known.
 
+pub mod scope;
+pub mod secret;
 pub mod access;
 pub mod password;

@@ -2,6 +2,8 @@
 //! status and a title; bodies are problem documents (RFC 9457) that carry every finding. What went
 //! wrong inside is logged once, here, and never sent: a 5xx body is a fixed sentence.
 
+use std::borrow::Cow;
+
 use actix_web::body::BoxBody;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{ALLOW, HeaderName, RETRY_AFTER};
@@ -65,6 +67,10 @@ error_codes! {
         "A moderator decides of other people's runs and acts on other accounts. Ask another moderator.";
     NeedsOperator "needs-operator" FORBIDDEN "Only an operator may do this"
         "Measures about moderators and operators are an operator's to take.";
+    InsufficientScope "insufficient-scope" FORBIDDEN "The token or the account may not do this"
+        "The detail names the scope or role that is needed. An account makes tokens of the scopes that its role has.";
+    Suspended "account-suspended" FORBIDDEN "The account is suspended"
+        "Until the time that the detail names the account may only read its own record. Ask a moderator why.";
     NotFound "not-found" NOT_FOUND "There is nothing at this address"
         "Neither a resource nor an entry has this address. `/` lists where to begin.";
     MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "The resource does not take this method"
@@ -133,7 +139,7 @@ pub struct ApiError {
     /// Everything found, each with its place and rule.
     pub findings: Vec<Finding>,
     /// A header that the status asks for: Allow, WWW-Authenticate, Accept-Encoding.
-    pub header: Option<(HeaderName, &'static str)>,
+    pub header: Option<(HeaderName, Cow<'static, str>)>,
 }
 
 impl ApiError {
@@ -154,8 +160,8 @@ impl ApiError {
 
     /// The same error with a header that its status asks for.
     #[must_use]
-    pub fn header(mut self, name: HeaderName, value: &'static str) -> ApiError {
-        self.header = Some((name, value));
+    pub fn header(mut self, name: HeaderName, value: impl Into<Cow<'static, str>>) -> ApiError {
+        self.header = Some((name, value.into()));
         self
     }
 
@@ -191,7 +197,7 @@ impl ApiError {
         let mut answer = HttpResponse::build(status);
         answer.content_type(PROBLEM_JSON).insert_header(("cache-control", "no-store"));
         if let Some((name, value)) = &self.header {
-            answer.insert_header((name, *value));
+            answer.insert_header((name, value.as_ref()));
         }
         if matches!(self.code, ErrorCode::Busy | ErrorCode::Timeout | ErrorCode::RateLimited) {
             answer.insert_header((RETRY_AFTER, RETRY_AFTER_S.to_string()));

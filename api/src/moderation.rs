@@ -20,6 +20,7 @@ use crate::storage::ids::{AccountId, RunId};
 use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::measures::{self, Measure, MeasureKind};
 use crate::storage::rows::odd;
+use crate::storage::standing;
 use crate::storage::writer::Tx;
 
 /// What a moderator wants done with a run.
@@ -75,6 +76,9 @@ pub enum Refused {
     #[error("storage failed")]
     Storage(#[from] StorageError),
 }
+
+/// Days of a suspension that has no end.
+const A_CENTURY: i64 = 36_525;
 
 /// The reverting kind of decision; not one of [`Decision`], since it has no verdict of its own.
 pub const REVERT: &str = "revert";
@@ -248,6 +252,7 @@ pub(crate) fn measure(
         lifted_at: None,
     };
     measure.id = measures::insert(tx.conn, &measure)?;
+    suspend(tx, about, now)?;
     Entry::measure_taken(&moderator.id, &about.id, measure.id, kind.as_str()).write(tx.conn, now)?;
     Ok(measure)
 }
@@ -264,8 +269,19 @@ pub(crate) fn lift(
     let found = measures::find(tx.conn, id)?.filter(|m| m.account == about.id.as_str() && m.holds(now));
     let measure = found.ok_or(Refused::Unknown("measure that holds"))?;
     measures::lift(tx.conn, id, now)?;
+    suspend(tx, about, now)?;
     Entry::measure_lifted(&moderator.id, &about.id, id).write(tx.conn, now)?;
     Ok(Measure { lifted_at: Some(now), ..measure })
+}
+
+/// Puts the longest suspension that holds on the account itself, where every request looks.
+fn suspend(tx: &mut Tx<'_>, about: &Account, now: DateTime<Utc>) -> Result<(), StorageError> {
+    let until = measures::of_account(tx.conn, about.id.as_str())?
+        .into_iter()
+        .filter(|measure| measure.kind == MeasureKind::Suspend && measure.holds(now))
+        .map(|measure| measure.until.unwrap_or(now + TimeDelta::days(A_CENTURY)))
+        .max();
+    standing::set_suspended(tx.conn, about.id.as_str(), until)
 }
 
 /// Nobody acts on themselves, and only an operator on those who moderate.

@@ -35,7 +35,7 @@ macro_rules! answers {
 
 answers! {
     /// Of submissions.
-    Submission: 400 401 413 415 422 429 500 503;
+    Submission: 400 401 403 413 415 422 429 500 503;
     /// Of what moderators read.
     Desk: 400 401 403 429 500 503;
     /// Of what is decided.
@@ -63,7 +63,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         304 => "What If-None-Match names still holds",
         400 => "A parameter, a header or the body breaks a rule that the findings name",
         401 => "A valid token is needed",
-        403 => "The caller may not do this",
+        403 => "The token's scopes, the account's role or its standing do not allow this",
         404 => "There is nothing at this address",
         406 => "None of the accepted formats can be made",
         409 => "It does not fit what is stored; the detail says why",

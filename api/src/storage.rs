@@ -8,6 +8,8 @@ pub mod ids;
 pub mod error;
 pub mod ticket;
 pub mod accounts;
+pub mod tokens;
+pub mod standing;
 pub mod catalogue;
 pub mod proposals;
 pub mod runs;

@@ -19,3 +19,4 @@ pub mod value;
 pub mod list;
 pub mod moderation;
 pub mod bulk;
+pub mod account;

@@ -7,7 +7,7 @@ use wearmark_tests::caller::{Answer, Caller};
 use wearmark_tests::runs::run;
 
 fn mona(app: &TestApp) -> Caller {
-    app.staff("mona", Role::Moderator)
+    app.moderator()
 }
 
 fn post(caller: &Caller, path: &str, body: &Value) -> Answer {
@@ -136,13 +136,13 @@ fn of_two_moderators_on_one_case_one_wins_and_the_other_is_told() {
     let run = held(&app, 0, 60.0, 1);
     let (mona, milo) = (mona(&app), app.staff("milo", Role::Moderator));
     let claim = mona.post(&format!("/v1/moderation/cases/{run}/claim"), b"").expect(200).json();
-    assert_eq!(claim["moderator"], "mona");
+    assert_eq!(claim["moderator"], "mo");
     let problem = decide(&milo, &run, "reject").problem(409, "claimed");
-    assert!(problem["detail"].as_str().unwrap().starts_with("Mona is at work on it until"), "{problem}");
+    assert!(problem["detail"].as_str().unwrap().starts_with("Mo is at work on it until"), "{problem}");
     milo.post(&format!("/v1/moderation/cases/{run}/claim"), b"").problem(409, "claimed");
     milo.send("DELETE", &format!("/v1/moderation/cases/{run}/claim"), &[], b"").problem(409, "claimed");
     let listed = milo.get("/v1/moderation/queue").expect(200).json();
-    assert_eq!(listed["rows"][0]["claim"]["moderator"], "mona");
+    assert_eq!(listed["rows"][0]["claim"]["moderator"], "mo");
     assert_eq!(mona.send("DELETE", &format!("/v1/moderation/cases/{run}/claim"), &[], b"").status, 204);
     // Without a claim both have seen the same case; whoever comes second is told that it has changed.
     let seen = case(&mona, &run)["revision"].clone();
@@ -207,10 +207,10 @@ fn nobody_moderates_their_own_and_only_moderators_moderate() {
     mona.post(&format!("/v1/moderation/cases/{own}/claim"), b"").problem(403, "own-run");
     let measures = |name: &str| format!("/v1/moderation/contributors/{name}/measures");
     let suspend = json!({"kind": "suspend", "words": "no reason"});
-    post(&mona, &measures("mona"), &suspend).problem(403, "own-run");
+    post(&mona, &measures("mo"), &suspend).problem(403, "own-run");
     app.staff("milo", Role::Moderator);
     post(&mona, &measures("milo"), &suspend).problem(403, "needs-operator");
-    post(&app.staff("otis", Role::Operator), &measures("milo"), &suspend).expect(201);
+    post(&app.operator(), &measures("milo"), &suspend).expect(201);
     // A decision about somebody who has the same bench is marked, so that another moderator looks.
     let near = id(&submitted(&app, 0, 60.5, 8));
     assert_eq!(decide(&mona, &near, "reject").expect(201).json()["close"], true);

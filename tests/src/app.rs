@@ -8,18 +8,22 @@ use wearmark_api::config::{Limits, ServeConfig};
 use wearmark_api::intake::Intake;
 use wearmark_api::serve::Running;
 use wearmark_api::storage::accounts::Role;
+use wearmark_api::storage::tokens::NewToken;
 use wearmark_api::storage::{Storage, StorageConfig};
 use wearmark_core::policy::Policy;
 
 use crate::caller::Caller;
 use crate::runs::catalogue;
 
+/// The password of every account of a [`TestApp`].
+pub const PASSWORD: &str = "a long enough password";
+
 /// A service in this process; it stops, and its folder goes, when this is dropped.
 pub struct TestApp {
     running: Option<Running>,
     /// Its storage, to look behind the interface.
     pub storage: Storage,
-    tokens: [String; 3],
+    tokens: [String; 5],
     folder: TempDir,
 }
 
@@ -34,11 +38,14 @@ impl TestApp {
         let folder = tempfile::tempdir().unwrap();
         let storage = Storage::open(&StorageConfig::for_testing(folder.path())).unwrap();
         storage.import_catalogue(catalogue(), Utc::now()).unwrap();
-        let tokens = ["ada", "bo", "cleo"].map(|name| {
-            let account =
-                storage.create_account(name, "a long enough password", Role::Contributor, Utc::now());
-            storage.create_token(&account.unwrap().id, "test", Utc::now()).unwrap()
-        });
+        let accounts = [
+            ("ada", Role::Contributor),
+            ("bo", Role::Contributor),
+            ("cleo", Role::Contributor),
+            ("mo", Role::Moderator),
+            ("opal", Role::Operator),
+        ];
+        let tokens = accounts.map(|(name, role)| token(&storage, name, role));
         let intake = Intake { storage: storage.clone(), policy: Arc::new(Policy::published()) };
         let config = ServeConfig { workers: 1, limits, ..ServeConfig::local(0) };
         let running = Running::start(config, intake).unwrap();
@@ -69,23 +76,24 @@ impl TestApp {
         Caller::new(self.address(), Some(self.tokens[which].clone()))
     }
 
-    /// A token of a further contributor.
-    pub fn newcomer(&self, name: &str) -> String {
-        let account = self
-            .storage
-            .create_account(name, "a long enough password", Role::Contributor, Utc::now())
-            .unwrap();
-        self.storage.create_token(&account.id, "test", Utc::now()).unwrap()
+    /// The moderator `mo`.
+    pub fn moderator(&self) -> Caller {
+        self.contributor(3)
     }
 
-    /// Somebody with a role of their own; made when first asked for.
+    /// The operator `opal`.
+    pub fn operator(&self) -> Caller {
+        self.contributor(4)
+    }
+
+    /// A token of a further contributor.
+    pub fn newcomer(&self, name: &str) -> String {
+        token(&self.storage, name, Role::Contributor)
+    }
+
+    /// A further account with a role.
     pub fn staff(&self, name: &str, role: Role) -> Caller {
-        let account = match self.storage.account_by_name(name).unwrap() {
-            Some(account) => account,
-            None => self.storage.create_account(name, "a long enough password", role, Utc::now()).unwrap(),
-        };
-        let token = self.storage.create_token(&account.id, "test", Utc::now()).unwrap();
-        Caller::new(self.address(), Some(token))
+        Caller::new(self.address(), Some(token(&self.storage, name, role)))
     }
 
     /// Runs in the database, whatever their verdict.
@@ -100,6 +108,13 @@ impl TestApp {
             .filter(|name| !name.contains("sqlite") && !name.contains(".db"))
             .count()
     }
+}
+
+/// Makes an account and a token with all that its role may do.
+fn token(storage: &Storage, name: &str, role: Role) -> String {
+    let account = storage.create_account(name, PASSWORD, role, Utc::now()).unwrap();
+    let new = NewToken::of(&account, "test");
+    storage.create_token(&account.id, &new, None, Utc::now()).unwrap().0.reveal().to_owned()
 }
 
 fn files(folder: &std::path::Path) -> Vec<String> {

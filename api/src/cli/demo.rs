@@ -28,6 +28,7 @@ use super::serve::{self, LogForm};
 use super::{account, columns, submit, table, track, wanted};
 use crate::intake::Intake;
 use crate::storage::accounts::Role;
+use crate::storage::tokens::NewToken;
 use crate::storage::{Storage, StorageConfig};
 use fill::Times;
 use folder::Folder;
@@ -297,8 +298,10 @@ fn visitor(storage: &Storage, listen: SocketAddr) -> Result<(), Failure> {
     let account = storage
         .create_account("visitor", &account::random_password(), Role::Contributor, Utc::now())
         .context("no account for you can be made")?;
-    let token =
-        storage.create_token(&account.id, "demo", Utc::now()).context("no token for you can be made")?;
+    let token = storage
+        .create_token(&account.id, &NewToken::of(&account, "demo"), None, Utc::now())
+        .context("no token for you can be made")?
+        .0;
     output::note(&format!(
         "\nServing until Ctrl-C. Try, in another terminal:\n  \
          wearmark table --server http://{listen} --limit 20\n  \
@@ -306,8 +309,9 @@ fn visitor(storage: &Storage, listen: SocketAddr) -> Result<(), Failure> {
          curl http://{listen}/v1/cards\n  \
          curl http://{listen}/openapi.json\n\
          To submit a run of your own, as `visitor`:\n  \
-         export WEARMARK_SERVER=http://{listen} WEARMARK_TOKEN={token}\n  \
-         wearmark submit run.json"
+         export WEARMARK_SERVER=http://{listen} WEARMARK_TOKEN={}\n  \
+         wearmark submit run.json",
+        token.reveal()
     ));
     Ok(())
 }

@@ -75,6 +75,7 @@ pub async fn create_measure(
         })
         .await
         .map_err(refused)?;
+    state.intake.storage.forget_credentials();
     Ok(HttpResponse::Created().json(MeasureView::from(measure)))
 }
 
@@ -97,6 +98,7 @@ pub async fn delete_measure(
         .write("lifting a measure", move |tx| moderation::lift(tx, &moderator.0, &about, id, Utc::now()))
         .await
         .map_err(refused)?;
+    state.intake.storage.forget_credentials();
     Ok(private(&MeasureView::from(measure)))
 }
 

@@ -1,5 +1,7 @@
 //! The trail of what was decided, by whom and why. It only grows; each action has one constructor.
 
+mod accounts;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use serde_json::{Value, json};
@@ -7,7 +9,6 @@ use sha2::{Digest as _, Sha256};
 use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
 
-use super::accounts::Account;
 use super::catalogue::ImportCounts;
 use super::connection::Conn;
 use super::decisions::NewDecision;
@@ -75,19 +76,6 @@ impl Entry {
         let detail = json!({ "observations": observations, "released": released, "doubted": doubted });
         let subject = format!("model {number}");
         Entry { actor: SERVICE.to_owned(), action: "model-fitted", subject, detail }
-    }
-
-    /// An account was made.
-    pub(crate) fn account_created(account: &Account) -> Entry {
-        let detail = json!({ "role": account.role.as_str() });
-        let subject = account.id.to_string();
-        Entry { actor: SERVICE.to_owned(), action: "account-created", subject, detail }
-    }
-
-    /// A token was made.
-    pub(crate) fn token_created(account: &AccountId, label: &str) -> Entry {
-        let detail = json!({ "label": label });
-        Entry { actor: SERVICE.to_owned(), action: "token-created", subject: account.to_string(), detail }
     }
 
     /// Catalogue entries were added or replaced.

@@ -168,7 +168,7 @@ mod tests {
         let mut conn = connection::open(&folder.path().join("db")).unwrap();
         migrate::run(&mut conn).unwrap();
         for _ in 0..rows {
-            Entry::token_created(&AccountId::new(), "laptop").write(&mut conn, Utc::now()).unwrap();
+            Entry::appealed(&AccountId::new(), "r-1").write(&mut conn, Utc::now()).unwrap();
         }
         (folder, conn)
     }
@@ -186,7 +186,7 @@ mod tests {
         let report = verify(&mut conn, None).unwrap();
         assert_eq!((report.rows, report.broken.as_slice()), (5, &[][..]));
         let head = report.head.unwrap();
-        Entry::token_created(&AccountId::new(), "desk").write(&mut conn, Utc::now()).unwrap();
+        Entry::appealed(&AccountId::new(), "r-2").write(&mut conn, Utc::now()).unwrap();
         let later = verify(&mut conn, Some(&head)).unwrap();
         assert_eq!((later.rows, later.known_head, later.broken.len()), (6, Some(true), 0));
         assert_ne!(later.head.unwrap(), head);

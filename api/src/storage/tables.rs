@@ -8,16 +8,63 @@ diesel::table! {
         role -> Text,
         password_hash -> Text,
         created_at -> Timestamp,
+        suspended_until -> Nullable<Timestamp>,
+        hold_all_until -> Nullable<Timestamp>,
     }
 }
 
 diesel::table! {
     tokens (hash) {
         hash -> Text,
+        id -> Text,
         account -> Text,
         label -> Text,
+        scopes -> Text,
         created_at -> Timestamp,
+        expires_at -> Timestamp,
+        last_used_at -> Nullable<Timestamp>,
         revoked_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    sessions (hash) {
+        hash -> Text,
+        id -> Text,
+        account -> Text,
+        agent -> Text,
+        created_at -> Timestamp,
+        seen_at -> Timestamp,
+        expires_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    invitations (hash) {
+        hash -> Text,
+        id -> Text,
+        role -> Text,
+        made_by -> Text,
+        created_at -> Timestamp,
+        expires_at -> Timestamp,
+        used_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    second_factors (account) {
+        account -> Text,
+        secret -> Text,
+        confirmed_at -> Nullable<Timestamp>,
+        last_step -> BigInt,
+    }
+}
+
+diesel::table! {
+    recovery_codes (account, hash) {
+        account -> Text,
+        hash -> Text,
+        used_at -> Nullable<Timestamp>,
     }
 }
 
@@ -301,6 +348,9 @@ diesel::table! {
 }
 
 diesel::joinable!(tokens -> accounts (account));
+diesel::joinable!(sessions -> accounts (account));
+diesel::joinable!(second_factors -> accounts (account));
+diesel::joinable!(recovery_codes -> accounts (account));
 diesel::joinable!(benches -> accounts (contributor));
 diesel::joinable!(runs -> accounts (contributor));
 diesel::joinable!(runs -> benches (bench));
@@ -321,6 +371,10 @@ diesel::joinable!(measures -> accounts (account));
 diesel::allow_tables_to_appear_in_same_query!(
     accounts,
     tokens,
+    sessions,
+    invitations,
+    second_factors,
+    recovery_codes,
     catalogue,
     benches,
     runs,
