@@ -65,6 +65,8 @@ error_codes! {
         "Send `Authorization: Bearer` and a token of an account (RFC 6750). Tokens are never taken from the address.";
     OwnRun "own-run" FORBIDDEN "Nobody moderates their own"
         "A moderator decides of other people's runs and acts on other accounts. Ask another moderator.";
+    WrongPassword "wrong-password" FORBIDDEN "The password is not right"
+        "What cannot be taken back asks for name and password of the account again.";
     NeedsOperator "needs-operator" FORBIDDEN "Only an operator may do this"
         "Measures about moderators and operators are an operator's to take.";
     InsufficientScope "insufficient-scope" FORBIDDEN "The token or the account may not do this"
@@ -93,6 +95,8 @@ error_codes! {
         "The decision would change nothing. Look at the case again.";
     NoAppeal "no-appeal" CONFLICT "The run cannot be appealed against"
         "A run is appealed against once, and only while it is rejected.";
+    Withdrawn "withdrawn" GONE "It was withdrawn by its contributor"
+        "Nothing of it is kept but its id and the day on which it went.";
     CursorExpired "cursor-expired" GONE "The table has changed since the cursor was made"
         "A cursor continues the table as it was, as long as the service remembers it. Start again without a cursor.";
     BodyTooLarge "body-too-large" PAYLOAD_TOO_LARGE "The body is too large"

@@ -20,6 +20,7 @@ pub mod proposals;
 pub mod moderation;
 pub mod bulk;
 pub mod contributors;
+pub mod personal;
 pub mod documents;
 pub mod health;
 

@@ -16,6 +16,7 @@ pub mod intake;
 pub mod pricing;
 pub mod judging;
 pub mod moderation;
+pub mod withdrawal;
 pub mod storage;
 pub mod rules;
 pub mod published;

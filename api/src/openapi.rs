@@ -10,8 +10,8 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, playable,
-    plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
+    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, personal,
+    playable, plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -43,7 +43,7 @@ answers! {
     /// Of documents that are there whatever is asked.
     Plain: 304 400 500 503;
     /// Of one entry.
-    Entry: 304 400 404 500 503;
+    Entry: 304 400 404 410 500 503;
     /// Of lists in pages.
     List: 400 500 503;
     /// Of tables.
@@ -67,7 +67,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         404 => "There is nothing at this address",
         406 => "None of the accepted formats can be made",
         409 => "It does not fit what is stored; the detail says why",
-        410 => "The table has changed since the cursor was made",
+        410 => "The table has changed since the cursor was made, or what was asked for was withdrawn",
         413 => "The body is too large, as sent or as it expands",
         415 => "The type or encoding of the body is not taken",
         422 => "It is well formed, but the findings name what it breaks",
@@ -106,7 +106,8 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         moderation::list_cases, moderation::find_case, moderation::create_claim, moderation::delete_claim,
         moderation::create_decision, moderation::revert_decision, moderation::list_decisions, bulk::create_bulk,
         contributors::find_contributor, contributors::create_measure, contributors::delete_measure,
-        contributors::create_appeal, documents::find_index,
+        contributors::create_appeal, personal::delete_run, personal::delete_price, personal::export_account,
+        personal::delete_account, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,
         health::find_live, health::find_ready
     )

@@ -4,11 +4,11 @@ use actix_web::dev::HttpServiceFactory;
 use actix_web::middleware::{Compress, from_fn};
 use actix_web::{FromRequest, Handler, Resource, Responder, Route, web};
 
-use crate::auth::access::{require_moderator, require_submitter};
+use crate::auth::access::{require_moderator, require_owner, require_submitter};
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, playable,
-    plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
+    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, personal,
+    playable, plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -35,6 +35,17 @@ pub fn routes(config: &mut web::ServiceConfig) {
                 .wrap(from_fn(deadline)),
         )
         .service(submit("/v1/runs/{id}/appeal", contributors::create_appeal))
+        .service(
+            web::resource("/v1/account")
+                .route(web::delete().to(personal::delete_account).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("DELETE") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/account/export")
+                .route(web::get().to(personal::export_account).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("GET") })),
+        )
         // The moderator.
         .service(desk(
             "/v1/moderation/queue",
@@ -83,7 +94,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
             [web::delete().to(contributors::delete_measure)],
         ))
         // The reader.
-        .service(read("/v1/runs/{id}", runs::find_run))
+        .service(read_or_withdraw("/v1/runs/{id}", runs::find_run, personal::delete_run))
         .service(read("/v1/runs/{id}/judgements", runs::find_judgements))
         .service(read("/v1/runs/{id}/frame-times", runs::find_frame_times).wrap(Compress::default()))
         .service(read("/v1/runs/{id}/plot.svg", runs::find_plot).wrap(Compress::default()))
@@ -92,7 +103,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/v1/compare.svg", plots::find_comparison_plot))
         .service(read("/v1/wanted", wanted::find_wanted))
         .service(read("/v1/prices/medians", prices::list_medians))
-        .service(read("/v1/prices/{id}", prices::find_price))
+        .service(read_or_withdraw("/v1/prices/{id}", prices::find_price, personal::delete_price))
         .service(read("/v1/value", value::find_value))
         .service(read("/v1/facts", facts::list_facts))
         .service(read("/v1/precision", precision::list_precision))
@@ -137,6 +148,28 @@ where
         .route(web::get().to(handler.clone()))
         .route(web::head().to(handler))
         .default_service(web::to(|| async { refuse("GET, HEAD") }))
+}
+
+/// A resource that is read by everybody, and withdrawn by whose it is.
+fn read_or_withdraw<F, A, G, B>(
+    path: &str,
+    reader: F,
+    withdraw: G,
+) -> impl HttpServiceFactory + use<F, A, G, B>
+where
+    F: Handler<A>,
+    A: FromRequest + 'static,
+    F::Output: Responder + 'static,
+    G: Handler<B>,
+    B: FromRequest + 'static,
+    G::Output: Responder + 'static,
+{
+    web::resource(path)
+        .route(web::get().to(reader.clone()))
+        .route(web::head().to(reader))
+        .route(web::delete().to(withdraw).wrap(from_fn(require_submitter)))
+        .default_service(web::to(|| async { refuse("GET, HEAD, DELETE") }))
+        .wrap(from_fn(deadline))
 }
 
 /// A resource of the moderators' desk: access is checked before any of the body is read.

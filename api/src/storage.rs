@@ -22,6 +22,7 @@ pub mod audit_chain;
 pub mod decisions;
 pub mod cases;
 pub mod measures;
+pub(crate) mod departures;
 pub(crate) mod benches;
 pub(crate) mod blobs;
 pub(crate) mod canonical;
@@ -301,6 +302,20 @@ impl Storage {
         work: impl FnOnce(&mut Ledger) -> T,
     ) -> Result<T, StorageError> {
         self.0.ledger.with(conn, &*self.0.blobs, policy, work)
+    }
+
+    /// Has ledger and fingerprints read again when they are next needed: runs are gone that they know.
+    pub(crate) fn forget_evidence(&self) {
+        self.0.ledger.forget();
+        self.0.passes.forget();
+    }
+
+    /// When a run or price was withdrawn; none when it was not.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn withdrawn_at(&self, subject: &str) -> Result<Option<DateTime<Utc>>, StorageError> {
+        departures::when(&mut *self.reader()?, subject)
     }
 
     /// What contributors were found to differ by when the frame was last asked for.

@@ -19,4 +19,5 @@ pub mod value;
 pub mod list;
 pub mod moderation;
 pub mod bulk;
+pub mod personal;
 pub mod account;

@@ -12,7 +12,8 @@ use wearmark_core::verdict::Verdict;
 
 use super::compare::{DATE, Day, TRUTHS};
 use super::paging::Paging;
-use super::{blocking, found, intake_error, json, storage_error};
+use super::runs::absent;
+use super::{blocking, intake_error, json, storage_error};
 use crate::auth::access::Submitter;
 use crate::body;
 use crate::error::{ApiError, ErrorCode};
@@ -177,7 +178,10 @@ pub async fn find_price(
     let id = id.into_inner();
     let wanted = id.clone();
     let price = blocking(&state, "reading a price", move |s| s.intake.storage.find_price(&wanted)).await?;
-    Ok(json(&PriceView::from(found(price, "price", id)?)))
+    match price {
+        Some(price) => Ok(json(&PriceView::from(price))),
+        None => Err(absent(&state, "price", id.to_string()).await?),
+    }
 }
 
 /// Which prices to pool. Lists may be repeated or joined by commas.

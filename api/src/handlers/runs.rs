@@ -213,7 +213,24 @@ pub async fn find_run(
         Ok(Some(RunView::new(run, context)))
     })
     .await?;
-    Ok(json(&found(run, "run", id)?))
+    match run {
+        Some(run) => Ok(json(&run)),
+        None => Err(absent(&state, "run", id.to_string()).await?),
+    }
+}
+
+/// What is said of a run or price that is not there: whether it ever was.
+pub(super) async fn absent(state: &Data<State>, what: &str, id: String) -> Result<ApiError, ApiError> {
+    let asked = id.clone();
+    let at =
+        blocking(state, "looking for a withdrawal", move |s| s.intake.storage.withdrawn_at(&asked)).await?;
+    Ok(match at {
+        None => ApiError::new(ErrorCode::NotFound, format!("There is no {what} `{id}`.")),
+        Some(at) => {
+            let day = at.format("%Y-%m-%d");
+            ApiError::new(ErrorCode::Withdrawn, format!("The {what} `{id}` was withdrawn on {day}."))
+        }
+    })
 }
 
 /// Every verdict that a run ever had, with what each rests on.

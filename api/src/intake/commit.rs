@@ -154,7 +154,9 @@ fn judge_run(
 fn blob(intake: &Intake, prepared: &mut Prepared) -> Result<Option<String>, StorageError> {
     match std::mem::replace(&mut prepared.frames, FrameTimes::None) {
         FrameTimes::None => Ok(None),
-        FrameTimes::Kept(name) => Ok(Some(name)),
+        FrameTimes::Kept(name) if intake.storage.blobs().has(&name) => Ok(Some(name)),
+        // Somebody withdrew a run with the same frame times meanwhile, and they went with it: to be sent again.
+        FrameTimes::Kept(_) => Err(StorageError::Busy),
         FrameTimes::Unkept => prepare::put(&intake.storage, &prepared.submission.frame_times).map(Some),
     }
 }

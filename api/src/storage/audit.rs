@@ -109,6 +109,18 @@ impl Entry {
         Entry { actor, action: "run-appealed", subject: run.to_owned(), detail: json!({}) }
     }
 
+    /// A contributor withdrew a run or price.
+    pub(crate) fn withdrawn(contributor: &AccountId, subject: &str) -> Entry {
+        let actor = contributor.to_string();
+        Entry { actor, action: "withdrawn", subject: subject.to_owned(), detail: json!({}) }
+    }
+
+    /// An account was deleted by its owner, with so many runs and prices.
+    pub(crate) fn account_deleted(account: &AccountId, runs: usize, prices: usize) -> Entry {
+        let detail = json!({ "runs": runs, "prices": prices });
+        Entry { actor: account.to_string(), action: "account-deleted", subject: account.to_string(), detail }
+    }
+
     /// A measure was taken about a contributor.
     pub(crate) fn measure_taken(moderator: &AccountId, account: &AccountId, id: i64, kind: &str) -> Entry {
         let detail = json!({ "measure": id, "kind": kind });

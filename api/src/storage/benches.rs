@@ -42,6 +42,22 @@ pub(crate) fn of_anybody(conn: &mut Conn, bench: &str) -> Result<Option<(String,
     .transpose()
 }
 
+/// The benches of an account, id and document.
+pub(crate) fn of_account(conn: &mut Conn, account: &str) -> Result<Vec<(String, Bench)>, StorageError> {
+    let rows: Vec<(String, String)> = benches::table
+        .filter(benches::contributor.eq(account))
+        .order(benches::id)
+        .select((benches::id, benches::document))
+        .load(conn)
+        .map_err(StorageError::database("listing benches"))?;
+    rows.into_iter()
+        .map(|(id, document)| {
+            let bench = serde_json::from_str(&document).map_err(StorageError::damaged("a bench"))?;
+            Ok((id, bench))
+        })
+        .collect()
+}
+
 /// Inserts the bench unless it is there. Its id is a hash of its contents, so what is there is the same.
 pub(crate) fn ensure(
     conn: &mut Conn,

@@ -97,10 +97,7 @@ pub(crate) fn last_revision(conn: &mut Conn) -> Result<i64, StorageError> {
 }
 
 /// Ids of an account's runs, of its prices.
-pub(crate) fn belongings(
-    conn: &mut Conn,
-    account: &str,
-) -> Result<(Vec<String>, Vec<String>), StorageError> {
+pub(crate) fn belongings(conn: &mut Conn, account: &str) -> Result<(Vec<String>, Vec<String>), StorageError> {
     let doing = "listing what an account has submitted";
     let own_runs = runs::table
         .filter(runs::contributor.eq(account))
@@ -123,7 +120,10 @@ impl Storage {
     ///
     /// # Errors
     /// When a file or the database fails; then frame times are left that nobody can reach.
-    pub(crate) fn sweep_frame_times(&self, names: Vec<String>) -> super::ticket::Ticket<Result<(), StorageError>> {
+    pub(crate) fn sweep_frame_times(
+        &self,
+        names: Vec<String>,
+    ) -> super::ticket::Ticket<Result<(), StorageError>> {
         let storage = self.clone();
         self.write("deleting frame times", move |tx| {
             for name in names {

@@ -9,7 +9,7 @@ use wearmark_core::table::spread::Priors;
 
 use super::connection::Conn;
 use super::error::StorageError;
-use super::{models, runs};
+use super::{departures, models, runs};
 
 /// A frame and the state of the data it shows.
 #[derive(Debug, Clone)]
@@ -61,10 +61,14 @@ fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
     if fitted > kept.revision {
         fresh.frame = fresh.frame.with_priors(priors);
     }
+    let (gone, departed) = departures::since(conn, kept.revision)?;
+    if !gone.is_empty() {
+        fresh.frame = fresh.frame.updated(&[], &gone).map_err(StorageError::Frame)?;
+    }
     loop {
         let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;
         let Some((last, _)) = rows.last() else {
-            return Ok(FrameAt { revision: fresh.revision.max(fitted), ..fresh });
+            return Ok(FrameAt { revision: fresh.revision.max(fitted).max(departed), ..fresh });
         };
         let revision = last.revision;
         // A run that was amended may be in the frame in its earlier state.

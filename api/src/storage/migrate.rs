@@ -165,7 +165,8 @@ mod tests {
             decisions,
             claims,
             appeals,
-            measures
+            measures,
+            departures
         );
     }
 }

@@ -17,10 +17,10 @@ use super::error::StorageError;
 use super::evidence::run_id;
 use super::findings as stored_findings;
 use super::ids::{AccountId, BenchId, RunId};
-use super::judgements;
 use super::rows::RunRecord;
 use super::tables::{accounts, benches, findings, passes, runs, submissions, traits};
 use super::time;
+use super::{departures, judgements};
 
 /// A stored run in full, but for its frame times.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -290,7 +290,7 @@ pub(crate) fn last_revision(conn: &mut Conn) -> Result<i64, StorageError> {
         .select(max(runs::revision))
         .first(conn)
         .map_err(StorageError::database("reading the last revision"))?;
-    Ok(last.unwrap_or(0))
+    Ok(last.unwrap_or(0).max(departures::last_revision(conn)?))
 }
 
 /// The last revision of any run, and the last that tables can see.
@@ -304,5 +304,5 @@ pub(crate) fn last_revisions(conn: &mut Conn) -> Result<(i64, i64), StorageError
         .first(conn)
         .optional()
         .map_err(StorageError::database("reading the last visible revision"))?;
-    Ok((last, visible.unwrap_or(0)))
+    Ok((last, visible.unwrap_or(0).max(departures::last_revision(conn)?)))
 }

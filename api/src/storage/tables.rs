@@ -347,6 +347,14 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    departures (subject) {
+        subject -> Text,
+        revision -> BigInt,
+        at -> Timestamp,
+    }
+}
+
 diesel::joinable!(tokens -> accounts (account));
 diesel::joinable!(sessions -> accounts (account));
 diesel::joinable!(second_factors -> accounts (account));
@@ -397,4 +405,5 @@ diesel::allow_tables_to_appear_in_same_query!(
     claims,
     appeals,
     measures,
+    departures,
 );

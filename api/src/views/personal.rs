@@ -43,7 +43,7 @@ pub(crate) fn export(
         "kind": "account", "id": id, "name": account.name, "role": account.role.as_str(),
         "created_at": account.created_at,
     })];
-    for token in storage.tokens_of(&account.id)? {
+    for token in storage.tokens(&account.id)? {
         head.push(json!({
             "kind": "token", "id": token.id.as_str(), "label": token.label, "scopes": token.scopes.to_string(),
             "created_at": token.created_at, "expires_at": token.expires_at, "last_used_at": token.last_used_at,

@@ -253,3 +253,14 @@ pub struct AppealOrder {
     #[schema(min_length = 1, max_length = 2000)]
     words: String,
 }
+
+/// Name and password of the account that is deleted.
+#[derive(ToSchema)]
+pub struct GoodbyeOrder {
+    /// Public handle.
+    #[schema(min_length = 1, max_length = 64)]
+    name: String,
+    /// Password.
+    #[schema(min_length = 1, max_length = 1024)]
+    password: String,
+}
