@@ -4,3 +4,7 @@ pub mod scope;
 pub mod secret;
 pub mod access;
 pub mod password;
+pub mod network;
+pub mod throttle;
+pub mod code;
+pub mod cookie;

@@ -42,6 +42,9 @@ pub enum Coding {
     Zstd,
 }
 
+/// Largest body of a request about an account: the longest password with every character escaped, and room.
+const SMALL_BYTES: usize = 16 << 10;
+
 /// Largest zstd window taken, log2 of bytes.
 const ZSTD_WINDOW_LOG: u32 = 23;
 
@@ -67,12 +70,28 @@ pub fn announced(request: &HttpRequest, media: Media, wire_limit: Option<usize>)
 /// Those of [`announced`]; `BodyTooLarge` when it or what it expands to passes a limit; `BadRequest`
 /// when it stops early or is not in its stated encoding.
 pub async fn read(request: &HttpRequest, payload: web::Payload, limits: &Limits) -> Result<Bytes, ApiError> {
-    let coding = announced(request, Media::Json, Some(limits.body_wire_bytes))?;
-    let wire = collect(payload, limits.body_wire_bytes).await?;
+    read_within(request, payload, limits.body_wire_bytes, limits.body_expanded_bytes).await
+}
+
+/// Reads and inflates the body of a request about an account: names, passwords, scopes.
+///
+/// # Errors
+/// Those of [`read`].
+pub async fn read_small(request: &HttpRequest, payload: web::Payload) -> Result<Bytes, ApiError> {
+    read_within(request, payload, SMALL_BYTES, SMALL_BYTES).await
+}
+
+async fn read_within(
+    request: &HttpRequest,
+    payload: web::Payload,
+    wire_limit: usize,
+    limit: usize,
+) -> Result<Bytes, ApiError> {
+    let coding = announced(request, Media::Json, Some(wire_limit))?;
+    let wire = collect(payload, wire_limit).await?;
     if coding == Coding::Identity {
         return Ok(wire);
     }
-    let limit = limits.body_expanded_bytes;
     web::block(move || inflate(&wire, coding, limit))
         .await
         .map_err(|e| ApiError::internal("inflating a body", &e))?

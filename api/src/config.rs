@@ -3,6 +3,12 @@
 use std::net::{Ipv4Addr, SocketAddr};
 use std::time::Duration;
 
+use chrono::TimeDelta;
+
+use crate::auth::cookie::Transport;
+use crate::auth::network::Proxies;
+use crate::storage::sessions::SessionLife;
+
 /// Bounds on everything that comes in.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Limits {
@@ -54,6 +60,51 @@ impl Limits {
     }
 }
 
+/// Who may make an account over HTTP.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Registration {
+    /// Nobody: accounts are made on the command line.
+    Closed,
+    /// Whoever has an invitation of an operator.
+    Invited,
+    /// Anybody.
+    Open,
+}
+
+/// How accounts and log-ins are kept safe.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AccountPolicy {
+    /// Who may make an account over HTTP.
+    pub registration: Registration,
+    /// Whether session cookies go over TLS only.
+    pub transport: Transport,
+    /// How long sessions last.
+    pub sessions: SessionLife,
+    /// Proxies whose word on the client's address is taken.
+    pub proxies: Proxies,
+    /// Passwords hashed at once, 64 MiB each.
+    pub hashes: usize,
+    /// Longest wait for one of them; then the service is busy.
+    pub hash_wait: Duration,
+    /// Tokens of one account that are good at the same time.
+    pub tokens: usize,
+}
+
+impl AccountPolicy {
+    /// The values that the documentation names.
+    pub fn published() -> AccountPolicy {
+        AccountPolicy {
+            registration: Registration::Closed,
+            transport: Transport::Plain,
+            sessions: SessionLife { idle: TimeDelta::hours(2), longest: TimeDelta::hours(12) },
+            proxies: Proxies::none(),
+            hashes: 2,
+            hash_wait: Duration::from_secs(10),
+            tokens: 50,
+        }
+    }
+}
+
 /// How the service listens.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ServeConfig {
@@ -65,6 +116,8 @@ pub struct ServeConfig {
     pub shutdown_timeout: Duration,
     /// Bounds on what comes in.
     pub limits: Limits,
+    /// How accounts and log-ins are kept safe.
+    pub accounts: AccountPolicy,
 }
 
 impl ServeConfig {
@@ -76,6 +129,7 @@ impl ServeConfig {
             workers: cores,
             shutdown_timeout: Duration::from_secs(35),
             limits: Limits::published(),
+            accounts: AccountPolicy::published(),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Handlers: extract, call one function, shape the answer. One file a noun.
 
 pub(crate) mod filters;
+mod fields;
 mod paging;
 pub mod runs;
 pub mod batch;
@@ -14,6 +15,11 @@ pub mod compare;
 pub mod prices;
 pub mod value;
 pub mod precision;
+pub mod accounts;
+pub mod tokens;
+pub mod sessions;
+pub mod second_factor;
+pub mod invitations;
 pub mod catalogue;
 pub mod rules;
 pub mod proposals;
@@ -26,8 +32,8 @@ pub mod health;
 
 use std::fmt::Display;
 
-use actix_web::HttpResponse;
 use actix_web::web::{self, Data};
+use actix_web::{HttpResponse, HttpResponseBuilder};
 
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::IntakeError;
@@ -88,6 +94,13 @@ fn busy() -> ApiError {
 /// A JSON answer that anybody may keep but must revalidate.
 pub(crate) fn json<T: serde::Serialize>(view: &T) -> HttpResponse {
     HttpResponse::Ok().insert_header(("cache-control", "public, no-cache")).json(view)
+}
+
+/// An answer for its asker alone, which nobody keeps.
+pub(crate) fn private() -> HttpResponseBuilder {
+    let mut answer = HttpResponse::Ok();
+    answer.insert_header(("cache-control", "no-store"));
+    answer
 }
 
 /// A name from the address, or nothing has that address.

@@ -4,14 +4,15 @@
 use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
-use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::openapi::security::{ApiKey, ApiKeyValue, HttpAuthScheme, HttpBuilder, SecurityScheme};
 use utoipa::openapi::{ContentBuilder, Ref, RefOr, Response, ResponseBuilder};
 use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, personal,
-    playable, plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, compare, contributors, documents, facts, health, invitations, medians,
+    moderation, personal, playable, plots, precision, prices, proposals, rules, runs, second_factor,
+    sessions, tokens, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -40,6 +41,14 @@ answers! {
     Desk: 400 401 403 429 500 503;
     /// Of what is decided.
     Decided: 400 401 403 404 409 413 415 422 429 500 503;
+    /// Of what an account reads of itself.
+    Own: 400 401 403 429 500 503;
+    /// Of what an account names of its own.
+    OwnEntry: 400 401 403 404 429 500 503;
+    /// Of what an account changes.
+    OwnChange: 400 401 403 413 415 422 429 500 503;
+    /// Of what needs no credential, but a body.
+    Open: 400 403 413 415 422 429 500 503;
     /// Of documents that are there whatever is asked.
     Plain: 304 400 500 503;
     /// Of one entry.
@@ -109,6 +118,11 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         contributors::create_appeal, personal::delete_run, personal::delete_price, personal::export_account,
         personal::delete_account, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,
+        accounts::create_account, accounts::find_account, accounts::update_password,
+        second_factor::create_second_factor, second_factor::confirm_second_factor, second_factor::delete_second_factor,
+        tokens::list_tokens, tokens::create_token, tokens::delete_token,
+        sessions::create_session, sessions::list_sessions, sessions::delete_session,
+        invitations::list_invitations, invitations::create_invitation, invitations::delete_invitation,
         health::find_live, health::find_ready
     )
 )]
@@ -124,6 +138,11 @@ impl Modify for Tokens {
             .build();
         if let Some(components) = openapi.components.as_mut() {
             components.add_security_scheme("token", SecurityScheme::Http(scheme));
+            let cookie = ApiKeyValue::with_description(
+                "wearmark",
+                "The cookie of a session; `__Host-wearmark` behind TLS. What changes something must come from a page of the service.",
+            );
+            components.add_security_scheme("session", SecurityScheme::ApiKey(ApiKey::Cookie(cookie)));
         }
     }
 }

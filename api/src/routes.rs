@@ -4,11 +4,12 @@ use actix_web::dev::HttpServiceFactory;
 use actix_web::middleware::{Compress, from_fn};
 use actix_web::{FromRequest, Handler, Resource, Responder, Route, web};
 
-use crate::auth::access::{require_moderator, require_owner, require_submitter};
+use crate::auth::access::{require_moderator, require_operator, require_owner, require_submitter};
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, bulk, catalogue, compare, contributors, documents, facts, health, medians, moderation, personal,
-    playable, plots, precision, prices, proposals, rules, runs, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, compare, contributors, documents, facts, health, invitations, medians,
+    moderation, personal, playable, plots, precision, prices, proposals, rules, runs, second_factor,
+    sessions, tokens, tracks, value, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -35,12 +36,6 @@ pub fn routes(config: &mut web::ServiceConfig) {
                 .wrap(from_fn(deadline)),
         )
         .service(submit("/v1/runs/{id}/appeal", contributors::create_appeal))
-        .service(
-            web::resource("/v1/account")
-                .route(web::delete().to(personal::delete_account).wrap(from_fn(require_owner)))
-                .default_service(web::to(|| async { refuse("DELETE") }))
-                .wrap(from_fn(deadline)),
-        )
         .service(
             web::resource("/v1/account/export")
                 .route(web::get().to(personal::export_account).wrap(from_fn(require_owner)))
@@ -93,6 +88,61 @@ pub fn routes(config: &mut web::ServiceConfig) {
             "DELETE",
             [web::delete().to(contributors::delete_measure)],
         ))
+        // The account's owner.
+        .service(
+            web::resource("/v1/accounts")
+                .route(web::post().to(accounts::create_account))
+                .default_service(web::to(|| async { refuse("POST") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/account")
+                .route(web::get().to(accounts::find_account).wrap(from_fn(require_owner)))
+                .route(web::head().to(accounts::find_account).wrap(from_fn(require_owner)))
+                .route(web::delete().to(personal::delete_account).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("GET, HEAD, DELETE") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/account/password")
+                .route(web::put().to(accounts::update_password).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("PUT") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/account/second-factor")
+                .route(web::post().to(second_factor::create_second_factor).wrap(from_fn(require_owner)))
+                .route(web::put().to(second_factor::confirm_second_factor).wrap(from_fn(require_owner)))
+                .route(web::delete().to(second_factor::delete_second_factor).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("POST, PUT, DELETE") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/tokens")
+                .route(web::get().to(tokens::list_tokens).wrap(from_fn(require_owner)))
+                .route(web::head().to(tokens::list_tokens).wrap(from_fn(require_owner)))
+                .route(web::post().to(tokens::create_token).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("GET, HEAD, POST") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/tokens/{id}")
+                .route(web::delete().to(tokens::delete_token).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("DELETE") })),
+        )
+        .service(
+            web::resource("/v1/sessions")
+                .route(web::get().to(sessions::list_sessions).wrap(from_fn(require_owner)))
+                .route(web::head().to(sessions::list_sessions).wrap(from_fn(require_owner)))
+                .route(web::post().to(sessions::create_session))
+                .default_service(web::to(|| async { refuse("GET, HEAD, POST") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/sessions/{id}")
+                .route(web::delete().to(sessions::delete_session).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("DELETE") })),
+        )
         // The reader.
         .service(read_or_withdraw("/v1/runs/{id}", runs::find_run, personal::delete_run))
         .service(read("/v1/runs/{id}/judgements", runs::find_judgements))
@@ -133,6 +183,19 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read("/problems", rules::list_problems))
         .service(read("/problems/{code}", rules::find_problem))
         // The operator.
+        .service(
+            web::resource("/v1/invitations")
+                .route(web::get().to(invitations::list_invitations).wrap(from_fn(require_operator)))
+                .route(web::head().to(invitations::list_invitations).wrap(from_fn(require_operator)))
+                .route(web::post().to(invitations::create_invitation).wrap(from_fn(require_operator)))
+                .default_service(web::to(|| async { refuse("GET, HEAD, POST") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(
+            web::resource("/v1/invitations/{id}")
+                .route(web::delete().to(invitations::delete_invitation).wrap(from_fn(require_operator)))
+                .default_service(web::to(|| async { refuse("DELETE") })),
+        )
         .service(read("/health/live", health::find_live))
         .service(read("/health/ready", health::find_ready));
 }

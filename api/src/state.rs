@@ -1,10 +1,14 @@
 //! What handlers share.
 
+use std::net::IpAddr;
 use std::sync::Arc;
 
+use actix_web::HttpRequest;
 use tokio::sync::{Semaphore, SemaphorePermit};
 
-use crate::config::Limits;
+use crate::auth::network::Network;
+use crate::auth::throttle::Throttle;
+use crate::config::{AccountPolicy, Limits};
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::Intake;
 use crate::published::cache::Cache;
@@ -15,6 +19,12 @@ pub struct State {
     pub intake: Intake,
     /// Bounds on what comes in.
     pub limits: Limits,
+    /// How accounts and log-ins are kept safe.
+    pub accounts: AccountPolicy,
+    /// Failed log-ins.
+    pub throttle: Throttle,
+    /// One permit for each password being hashed.
+    pub hashes: Semaphore,
     /// Rendered answers.
     pub cache: Cache,
     /// One permit for each submission held in memory.
@@ -27,8 +37,11 @@ pub struct State {
 
 impl State {
     /// State of a service that takes submissions through `intake`.
-    pub fn new(intake: Intake, limits: Limits) -> State {
+    pub fn new(intake: Intake, limits: Limits, accounts: AccountPolicy) -> State {
         State {
+            throttle: Throttle::default(),
+            hashes: Semaphore::new(accounts.hashes),
+            accounts,
             cache: Cache::new(limits.cache_bytes),
             submissions: Semaphore::new(limits.submissions),
             batches: Arc::new(Semaphore::new(limits.batches)),
@@ -36,6 +49,23 @@ impl State {
             intake,
             limits,
         }
+    }
+
+    /// Waits for room to hash a password.
+    ///
+    /// # Errors
+    /// `Busy` when too many log in at once, or the service is closing.
+    pub async fn hashing(&self) -> Result<SemaphorePermit<'_>, ApiError> {
+        let busy = || ApiError::new(ErrorCode::Busy, "Too many log in at once.");
+        let waited = tokio::time::timeout(self.accounts.hash_wait, self.hashes.acquire()).await;
+        waited.map_err(|_| busy())?.map_err(|_| busy())
+    }
+
+    /// The network that a request comes from.
+    pub fn network(&self, request: &HttpRequest) -> Network {
+        // Without a peer there is no connection to answer on.
+        let peer = request.peer_addr().map_or(IpAddr::from([0, 0, 0, 0]), |peer| peer.ip());
+        Network::of(self.accounts.proxies.client(peer, request.headers()))
     }
 
     /// Waits for room to hold a submission in memory.

@@ -8,7 +8,11 @@ pub mod ids;
 pub mod error;
 pub mod ticket;
 pub mod accounts;
+pub mod passwords;
 pub mod tokens;
+pub mod sessions;
+pub mod second_factors;
+pub mod invitations;
 pub mod standing;
 pub mod catalogue;
 pub mod proposals;
@@ -58,7 +62,7 @@ use wearmark_core::series::fingerprint::Index;
 use wearmark_core::table::rules::Stopped;
 use wearmark_core::table::spread::Priors;
 
-use crate::auth::password::Costs;
+use crate::auth::password::{Costs, Decoy};
 
 use audit::Entry;
 use blobs::{BlobStore, FolderStore};
@@ -115,6 +119,7 @@ struct Inner {
     tokens: TokenCache,
     shared: Arc<Shared>,
     password_costs: Costs,
+    decoy: Decoy,
 }
 
 impl Storage {
@@ -142,6 +147,7 @@ impl Storage {
             tokens: TokenCache::default(),
             shared,
             password_costs: config.password_costs,
+            decoy: Decoy::default(),
         })))
     }
 

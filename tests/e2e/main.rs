@@ -3,6 +3,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
 
 mod access;
+mod accounts;
+mod log_in;
 mod submit;
 mod extremes;
 mod medians;

@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
-use chrono::Utc;
+use chrono::{TimeDelta, Utc};
 use tempfile::TempDir;
-use wearmark_api::config::{Limits, ServeConfig};
+use wearmark_api::auth::scope::Scopes;
+use wearmark_api::config::{AccountPolicy, Limits, ServeConfig};
 use wearmark_api::intake::Intake;
 use wearmark_api::serve::Running;
 use wearmark_api::storage::accounts::Role;
@@ -35,6 +36,15 @@ impl TestApp {
 
     /// A service with other limits.
     pub fn with_limits(limits: Limits) -> TestApp {
+        TestApp::with_config(ServeConfig { limits, ..ServeConfig::local(0) })
+    }
+
+    /// A service with another way of keeping accounts.
+    pub fn with_accounts(accounts: AccountPolicy) -> TestApp {
+        TestApp::with_config(ServeConfig { accounts, ..ServeConfig::local(0) })
+    }
+
+    fn with_config(config: ServeConfig) -> TestApp {
         let folder = tempfile::tempdir().unwrap();
         let storage = Storage::open(&StorageConfig::for_testing(folder.path())).unwrap();
         storage.import_catalogue(catalogue(), Utc::now()).unwrap();
@@ -47,7 +57,7 @@ impl TestApp {
         ];
         let tokens = accounts.map(|(name, role)| token(&storage, name, role));
         let intake = Intake { storage: storage.clone(), policy: Arc::new(Policy::published()) };
-        let config = ServeConfig { workers: 1, limits, ..ServeConfig::local(0) };
+        let config = ServeConfig { workers: 1, ..config };
         let running = Running::start(config, intake).unwrap();
         TestApp { running: Some(running), storage, tokens, folder }
     }
@@ -84,6 +94,13 @@ impl TestApp {
     /// The operator `opal`.
     pub fn operator(&self) -> Caller {
         self.contributor(4)
+    }
+
+    /// A token of one of the accounts, good for some scopes and for so long.
+    pub fn token(&self, name: &str, scopes: Scopes, life: TimeDelta) -> String {
+        let account = self.storage.account_by_name(name).unwrap().unwrap();
+        let new = NewToken { label: "test".to_owned(), scopes, life };
+        self.storage.create_token(&account.id, &new, None, Utc::now()).unwrap().0.reveal().to_owned()
     }
 
     /// A token of a further contributor.

@@ -1,4 +1,4 @@
-//! Bearer tokens (RFC 6750) and the extractors that say who may call a handler.
+//! Bearer tokens (RFC 6750), sessions, and the extractors that say who may call a handler.
 
 use actix_web::body::{BoxBody, MessageBody};
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
@@ -8,6 +8,7 @@ use actix_web::web::{self, Data};
 use actix_web::{Error, FromRequest, HttpMessage, HttpRequest};
 use chrono::Utc;
 
+use super::cookie::check_site;
 pub use super::scope::{Scope, Scopes};
 use crate::error::{ApiError, ErrorCode};
 use crate::state::State;
@@ -22,13 +23,15 @@ trait Caller: FromRequest + Clone + 'static {
     const SCOPE: Scope;
     /// Whether a suspended account still may.
     const SUSPENDED: bool;
+    /// Whether the cookie of a session does in place of a token.
+    const SESSION: bool;
 
     fn of(account: Account) -> Self;
 }
 
 /// Declares an extractor and the middleware without which nobody is one.
 macro_rules! callers {
-    ($($(#[$doc:meta])* $name:ident, $middleware:ident, $scope:ident, suspended: $suspended:literal;)+) => {$(
+    ($($(#[$doc:meta])* $name:ident, $middleware:ident, $scope:ident, suspended: $suspended:literal, session: $session:literal;)+) => {$(
         $(#[$doc])*
         #[derive(Debug, Clone)]
         pub struct $name(pub Account);
@@ -36,6 +39,7 @@ macro_rules! callers {
         impl Caller for $name {
             const SCOPE: Scope = Scope::$scope;
             const SUSPENDED: bool = $suspended;
+            const SESSION: bool = $session;
 
             fn of(account: Account) -> $name {
                 $name(account)
@@ -69,24 +73,24 @@ macro_rules! callers {
 
 callers! {
     /// An account that submits, by a credential with scope `submit`.
-    Submitter, require_submitter, Submit, suspended: false;
+    Submitter, require_submitter, Submit, suspended: false, session: false;
     /// An account that looks after itself, by a credential with scope `read-own`.
-    Owner, require_owner, ReadOwn, suspended: true;
+    Owner, require_owner, ReadOwn, suspended: true, session: true;
     /// A moderator or operator, by a credential with scope `moderate`.
-    Moderator, require_moderator, Moderate, suspended: false;
+    Moderator, require_moderator, Moderate, suspended: false, session: true;
     /// An operator, by a credential with scope `operate`.
-    Operator, require_operator, Operate, suspended: false;
+    Operator, require_operator, Operate, suspended: false, session: true;
 }
 
 async fn admit<C: Caller>(
     request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<BoxBody>, Error> {
-    match credential(&request).await.and_then(|found| allowed::<C>(found)) {
+    match credential::<C>(&request).await.and_then(|found| allowed::<C>(found)) {
         Ok(credential) => {
             tracing::Span::current().record("account", tracing::field::display(&credential.account.id));
             request.extensions_mut().insert(C::of(credential.account.clone()));
-            request.extensions_mut().insert(credential);
+            request.extensions_mut().insert(Shown(credential));
             next.call(request).await.map(ServiceResponse::map_into_boxed_body)
         }
         Err(error) => Ok(request.error_response(error)),
@@ -100,7 +104,7 @@ fn allowed<C: Caller>(credential: Credential) -> Result<Credential, ApiError> {
         let until = until.format("%Y-%m-%d %H:%M");
         return Err(ApiError::new(
             ErrorCode::Suspended,
-            format!("The account is suspended until {until} UTC; it may only read its own record."),
+            format!("The account is suspended until {until} UTC; it may only look after itself."),
         ));
     }
     let (scope, role) = (C::SCOPE, account.role);
@@ -115,10 +119,39 @@ fn allowed<C: Caller>(credential: Credential) -> Result<Credential, ApiError> {
     Ok(credential)
 }
 
-/// The credential that a request carries.
-async fn credential(request: &ServiceRequest) -> Result<Credential, ApiError> {
-    let token = bearer(request)?.to_owned();
+/// What the caller showed, behind any of the middlewares.
+#[derive(Debug, Clone)]
+pub struct Shown(pub Credential);
+
+impl FromRequest for Shown {
+    type Error = ApiError;
+    type Future = std::future::Ready<Result<Shown, ApiError>>;
+
+    /// Hands over what the middleware found out.
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        std::future::ready(request.extensions().get::<Shown>().cloned().ok_or_else(missing))
+    }
+}
+
+/// The credential that a request carries: a token before a cookie.
+async fn credential<C: Caller>(request: &ServiceRequest) -> Result<Credential, ApiError> {
     let state = request.app_data::<Data<State>>().cloned().ok_or_else(missing)?;
+    let cookie = match request.headers().contains_key(AUTHORIZATION) {
+        false if C::SESSION => state.accounts.transport.value(request.request()),
+        _ => None,
+    };
+    if let Some(value) = cookie {
+        if !request.method().is_safe() {
+            check_site(request.headers(), true)?;
+        }
+        let life = state.accounts.sessions;
+        return web::block(move || state.intake.storage.credential_of_session(&value, life, Utc::now()))
+            .await
+            .map_err(|e| ApiError::internal("looking a session up", &e))?
+            .map_err(|e| ApiError::internal("looking a session up", &e))?
+            .ok_or_else(|| unauthorized("The session is over. Log in again."));
+    }
+    let token = bearer(request)?.to_owned();
     web::block(move || state.intake.storage.credential_of_token(&token, Utc::now()))
         .await
         .map_err(|e| ApiError::internal("looking a token up", &e))?
@@ -154,8 +187,11 @@ fn bearer(request: &ServiceRequest) -> Result<&str, ApiError> {
 
 /// No credentials: RFC 6750 section 3.1 wants no error code in the challenge then.
 fn missing() -> ApiError {
-    ApiError::new(ErrorCode::Unauthorized, ErrorCode::Unauthorized.explanation())
-        .header(WWW_AUTHENTICATE, "Bearer realm=\"wearmark\"")
+    unauthorized(ErrorCode::Unauthorized.explanation())
+}
+
+fn unauthorized(detail: &str) -> ApiError {
+    ApiError::new(ErrorCode::Unauthorized, detail).header(WWW_AUTHENTICATE, "Bearer realm=\"wearmark\"")
 }
 
 fn invalid(detail: &str) -> ApiError {

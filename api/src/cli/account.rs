@@ -1,5 +1,6 @@
 //! `wearmark account`.
 
+mod keep;
 mod tokens;
 
 use std::io::Read;
@@ -45,6 +46,18 @@ pub enum AccountCommand {
         after_help = "Example:\n  wearmark account revoke brick-lane t-0192d2a8c1f67b3e8d4f5a6b7c8d9e0f"
     )]
     Revoke(tokens::Revoke),
+    /// Makes an invitation and prints it, which cannot be shown again
+    #[command(after_help = "Example:\n  wearmark account invite --expires 7 > invitation.txt")]
+    Invite(keep::Invite),
+    /// Lists the invitations
+    #[command(after_help = "Example:\n  wearmark account invitations")]
+    Invitations(keep::Invitations),
+    /// Gives an account another password and ends its sessions
+    #[command(after_help = "Example:\n  wearmark account reset brick-lane --tokens")]
+    Reset(keep::Reset),
+    /// Gives an account another role
+    #[command(after_help = "Example:\n  wearmark account role brick-lane moderator")]
+    Role(keep::ChangeRole),
     /// Lists the accounts
     #[command(after_help = "Example:\n  wearmark account list --json")]
     List(List),
@@ -115,6 +128,10 @@ impl AccountArgs {
             AccountCommand::Token(command) => command.run(),
             AccountCommand::Tokens(command) => command.run(),
             AccountCommand::Revoke(command) => command.run(),
+            AccountCommand::Invite(command) => command.run(),
+            AccountCommand::Invitations(command) => command.run(),
+            AccountCommand::Reset(command) => command.run(),
+            AccountCommand::Role(command) => command.run(),
             AccountCommand::List(command) => command.run(),
         }
     }

@@ -25,7 +25,7 @@ use wearmark_seed_data::{Size, World};
 use super::exit::{Ended, Failure, Outcome};
 use super::output::{self, Style};
 use super::serve::{self, LogForm};
-use super::{account, columns, submit, table, track, wanted};
+use super::{columns, submit, table, track, wanted};
 use crate::intake::Intake;
 use crate::storage::accounts::Role;
 use crate::storage::tokens::NewToken;
@@ -296,7 +296,7 @@ fn free_address(listen: SocketAddr) -> Result<SocketAddr, Failure> {
 /// Makes an account for whoever looks on, and says what to try.
 fn visitor(storage: &Storage, listen: SocketAddr) -> Result<(), Failure> {
     let account = storage
-        .create_account("visitor", &account::random_password(), Role::Contributor, Utc::now())
+        .create_account_without_password("visitor", Role::Contributor, Utc::now())
         .context("no account for you can be made")?;
     let token = storage
         .create_token(&account.id, &NewToken::of(&account, "demo"), None, Utc::now())

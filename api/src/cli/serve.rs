@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
+use ipnet::IpNet;
 use tracing_subscriber::EnvFilter;
 use wearmark_core::policy::Policy;
 
@@ -12,7 +13,9 @@ use super::DataArgs;
 use super::account::open;
 use super::exit::{Ended, Failure, Outcome};
 use super::output;
-use crate::config::ServeConfig;
+use crate::auth::cookie::Transport;
+use crate::auth::network::{Proxies, ProxyHeader};
+use crate::config::{AccountPolicy, Registration, ServeConfig};
 use crate::intake::Intake;
 use crate::storage::Storage;
 use crate::{openapi, serve};
@@ -24,6 +27,67 @@ pub enum LogForm {
     Text,
     /// One JSON object an event, for programs
     Json,
+}
+
+/// How the service keeps accounts, and who stands in front of it.
+#[derive(Debug, Args)]
+pub struct AccountArgs {
+    /// Who may make an account over HTTP
+    #[arg(long, value_enum, env = "WEARMARK_REGISTRATION", default_value = "closed")]
+    pub registration: RegistrationName,
+    /// A proxy with TLS stands in front: session cookies go over TLS only
+    #[arg(long, env = "WEARMARK_TLS_PROXY")]
+    pub tls_proxy: bool,
+    /// Networks of proxies whose word on the client's address is taken
+    #[arg(long, env = "WEARMARK_TRUSTED_PROXY", value_delimiter = ',', value_name = "CIDR,...")]
+    pub trusted_proxy: Vec<IpNet>,
+    /// The header that those proxies append the client's address to; the other one is not looked at
+    #[arg(long, value_enum, env = "WEARMARK_PROXY_HEADER", default_value = "x-forwarded-for")]
+    pub proxy_header: ProxyHeaderName,
+    /// Passwords hashed at once, 64 MiB each
+    #[arg(long, env = "WEARMARK_PASSWORD_HASHES", value_name = "N", default_value_t = 2,
+          value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=64))]
+    pub password_hashes: usize,
+}
+
+impl AccountArgs {
+    fn policy(&self) -> AccountPolicy {
+        let header = match self.proxy_header {
+            ProxyHeaderName::XForwardedFor => ProxyHeader::XForwardedFor,
+            ProxyHeaderName::Forwarded => ProxyHeader::Forwarded,
+        };
+        AccountPolicy {
+            registration: match self.registration {
+                RegistrationName::Closed => Registration::Closed,
+                RegistrationName::Invited => Registration::Invited,
+                RegistrationName::Open => Registration::Open,
+            },
+            transport: if self.tls_proxy { Transport::Tls } else { Transport::Plain },
+            proxies: Proxies { trusted: self.trusted_proxy.clone(), header },
+            hashes: self.password_hashes,
+            ..AccountPolicy::published()
+        }
+    }
+}
+
+/// Who may make an account over HTTP.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum RegistrationName {
+    /// Nobody: accounts are made on the command line
+    Closed,
+    /// Whoever has an invitation
+    Invited,
+    /// Anybody
+    Open,
+}
+
+/// A header that proxies append the client's address to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ProxyHeaderName {
+    /// X-Forwarded-For, common practice
+    XForwardedFor,
+    /// Forwarded, RFC 7239
+    Forwarded,
 }
 
 /// Serves the data set.
@@ -41,6 +105,9 @@ pub struct Serve {
     /// Where the data is
     #[command(flatten)]
     pub data: DataArgs,
+    /// How accounts are kept
+    #[command(flatten)]
+    pub accounts: AccountArgs,
     /// Form of the log; the environment variable WEARMARK_LOG says how much, for example `warn`
     #[arg(long, value_enum, default_value = "text")]
     pub log: LogForm,
@@ -59,7 +126,7 @@ impl Serve {
             );
         }
         let storage = open(&self.data)?;
-        until_stopped(self.listen, storage)
+        serve_until_stopped(self.listen, storage, self.accounts.policy())
     }
 }
 
@@ -79,8 +146,12 @@ pub fn start_log(form: LogForm, default: &str) {
 /// # Errors
 /// When the address cannot be listened on.
 pub fn until_stopped(listen: SocketAddr, storage: Storage) -> Ended {
+    serve_until_stopped(listen, storage, AccountPolicy::published())
+}
+
+fn serve_until_stopped(listen: SocketAddr, storage: Storage, accounts: AccountPolicy) -> Ended {
     let intake = Intake { storage, policy: Arc::new(Policy::published()) };
-    let config = ServeConfig { listen, ..ServeConfig::local(listen.port()) };
+    let config = ServeConfig { listen, accounts, ..ServeConfig::local(listen.port()) };
     actix_web::rt::System::new()
         .block_on(serve::serve(config, intake))
         .with_context(|| format!("cannot listen on {listen}"))?;

@@ -61,7 +61,7 @@ pub struct Account {
 
 impl Account {
     /// A new one, against which nothing is held.
-    fn new(name: &str, role: Role, now: DateTime<Utc>) -> Account {
+    pub(crate) fn new(name: &str, role: Role, now: DateTime<Utc>) -> Account {
         Account {
             id: AccountId::new(),
             name: name.to_owned(),
@@ -103,7 +103,7 @@ impl Storage {
     /// Makes an account.
     ///
     /// # Errors
-    /// When the name is taken or not fit for one, the password is too short or too long, or the database fails.
+    /// When the name is taken or not fit for one, the password is not fit, or the database fails.
     pub fn create_account(
         &self,
         name: &str,
@@ -112,8 +112,31 @@ impl Storage {
         now: DateTime<Utc>,
     ) -> Result<Account, StorageError> {
         check_name(name)?;
+        password::check(password, name).map_err(StorageError::Password)?;
         let hash = password::hash(password, self.0.password_costs).map_err(StorageError::Password)?;
-        let account = Account::new(name, role, now);
+        self.insert_account(Account::new(name, role, now), hash, now)
+    }
+
+    /// Makes an account without a password: it may have tokens, but nobody can log in to it until it gets one.
+    ///
+    /// # Errors
+    /// When the name is taken or not fit for one, or the database fails.
+    pub fn create_account_without_password(
+        &self,
+        name: &str,
+        role: Role,
+        now: DateTime<Utc>,
+    ) -> Result<Account, StorageError> {
+        check_name(name)?;
+        self.insert_account(Account::new(name, role, now), String::new(), now)
+    }
+
+    fn insert_account(
+        &self,
+        account: Account,
+        hash: String,
+        now: DateTime<Utc>,
+    ) -> Result<Account, StorageError> {
         self.write("making an account", move |tx| {
             insert(tx.conn, &account, &hash)?;
             Entry::account_created(&account).write(tx.conn, now)?;
@@ -136,15 +159,6 @@ impl Storage {
     /// When the database fails.
     pub fn account_by_name(&self, name: &str) -> Result<Option<Account>, StorageError> {
         Ok(by_name(&mut *self.reader()?, name)?.map(|(account, _)| account))
-    }
-
-    /// The account of that name if the password is its own.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn account_by_password(&self, name: &str, password: &str) -> Result<Option<Account>, StorageError> {
-        let found = by_name(&mut *self.reader()?, name)?;
-        Ok(found.filter(|(_, hash)| password::verify(password, hash)).map(|(account, _)| account))
     }
 }
 

@@ -13,7 +13,7 @@ use super::ids::{AccountId, RunId};
 use super::judgements::{Cause, Judged};
 use super::runs::RunFilter;
 use super::ticket::Ticket;
-use super::tokens::{NewToken, Refusal};
+use super::tokens::{NewToken, Refusal, Via};
 use crate::auth::secret::{Kind, Secret};
 
 const FULL_HD: (u32, u32) = (1920, 1080);
@@ -51,17 +51,17 @@ fn a_token_ends_with_its_time_or_when_it_is_revoked_and_its_use_is_noted() {
     let (token, record) = storage.create_token(&ada.id, &new, None, now()).unwrap();
     let at = |minutes: i64| {
         let found = storage.credential_of_token(token.reveal(), now() + Duration::minutes(minutes));
-        found.unwrap().map(|credential| credential.token)
+        found.unwrap().map(|credential| credential.via)
     };
-    assert_eq!(at(0), Ok(record.id.clone()));
-    assert_eq!(at(59), Ok(record.id.clone()));
+    assert_eq!(at(0), Ok(Via::Token(record.id.clone())));
+    assert_eq!(at(59), Ok(Via::Token(record.id.clone())));
     assert_eq!(at(60), Err(Refusal::Expired));
     // The writer is one: what was queued before this is done when it answers.
     storage.ping().unwrap();
     assert_eq!(storage.tokens(&ada.id).unwrap()[0].last_used_at, Some(now()));
     let bo = fixture.account("bo");
     assert!(!storage.revoke_token(&bo.id, &record.id, None, now()).unwrap());
-    assert_eq!(at(1), Ok(record.id.clone()));
+    assert_eq!(at(1), Ok(Via::Token(record.id.clone())));
     assert!(storage.revoke_token(&ada.id, &record.id, None, now()).unwrap());
     assert_eq!(at(1), Err(Refusal::Revoked));
     assert!(storage.revoke_token(&ada.id, &record.id, None, now()).unwrap());

@@ -8,7 +8,7 @@ use super::accounts::{Account, AccountRow};
 use super::audit::Entry;
 use super::connection::Conn;
 use super::error::StorageError;
-use super::ids::{AccountId, TokenId};
+use super::ids::{AccountId, SessionId, TokenId};
 use super::rows::odd;
 use super::tables::{accounts, tokens};
 use super::{Storage, time};
@@ -61,17 +61,26 @@ pub struct TokenRecord {
     pub revoked_at: Option<DateTime<Utc>>,
 }
 
-/// What a good token says of its bearer.
+/// What a good token or cookie says of its bearer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Credential {
     /// Whose it is.
     pub account: Account,
-    /// Which token.
-    pub token: TokenId,
+    /// By what it was shown.
+    pub via: Via,
     /// What it is good for.
     pub scopes: Scopes,
     /// When it ends.
     pub expires_at: DateTime<Utc>,
+}
+
+/// What a caller showed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Via {
+    /// A bearer token.
+    Token(TokenId),
+    /// The cookie of a session.
+    Session(SessionId),
 }
 
 /// Why a token is not taken.
@@ -219,7 +228,7 @@ impl Storage {
         }
         self.note_use(&record, now);
         let TokenRecord { id, scopes, expires_at, .. } = record;
-        let credential = Credential { account, token: id, scopes, expires_at };
+        let credential = Credential { account, via: Via::Token(id), scopes, expires_at };
         self.0.tokens.keep(era, hash, credential.clone());
         Ok(in_time(credential, now))
     }

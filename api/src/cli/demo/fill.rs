@@ -14,7 +14,6 @@ use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
 use wearmark_seed_data::World;
 
-use crate::cli::account::random_password;
 use crate::cli::exit::Failure;
 use crate::intake::{Intake, IntakeError, Prepared, Receipt};
 use crate::judging;
@@ -73,7 +72,7 @@ pub struct Times {
     pub threads: usize,
 }
 
-/// One account for every name; nobody knows their passwords.
+/// One account for every name, none with a password.
 ///
 /// # Errors
 /// When storage fails.
@@ -85,7 +84,7 @@ pub fn make_accounts(intake: &Intake, names: &[&str]) -> Result<Vec<AccountId>, 
         while let Some((at, name)) = take(&next, names) {
             let account = intake
                 .storage
-                .create_account(name, &random_password(), Role::Contributor, Utc::now())
+                .create_account_without_password(name, Role::Contributor, Utc::now())
                 .with_context(|| format!("the account {name} cannot be made"))?;
             made.push((at, account.id));
         }
