@@ -10,6 +10,7 @@ use tracing_actix_web::TracingLogger;
 use crate::error::ApiError;
 use crate::middleware::headers::headers;
 use crate::middleware::problems::finish;
+use crate::middleware::spans::Spans;
 use crate::routes::routes;
 use crate::state::State;
 
@@ -43,5 +44,5 @@ pub fn build(
         .configure(configure(state))
         .wrap(from_fn(finish))
         .wrap(headers())
-        .wrap(TracingLogger::default())
+        .wrap(TracingLogger::<Spans>::new())
 }

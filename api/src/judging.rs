@@ -18,6 +18,7 @@ use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
 use crate::storage::judgements::{self, Cause};
 use crate::storage::models::{self, StoredModel};
+use crate::storage::people;
 use crate::storage::references;
 use crate::storage::writer::Tx;
 
@@ -108,6 +109,7 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
                 priors: Some(priors),
             };
             models::insert(tx.conn, &stored)?;
+            people::forget_networks(tx.conn, now)?;
             let released = release(&intake, tx, number, now)?;
             let doubted = doubt(&intake, tx, now)?;
             Entry::model_fitted(number, stored.observations, released, doubted).write(tx.conn, now)?;

@@ -3,3 +3,4 @@
 pub mod headers;
 pub mod problems;
 pub mod deadline;
+pub mod spans;

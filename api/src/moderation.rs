@@ -20,8 +20,8 @@ use crate::storage::ids::{AccountId, RunId};
 use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::measures::{self, Measure, MeasureKind};
 use crate::storage::rows::odd;
-use crate::storage::standing;
 use crate::storage::writer::Tx;
+use crate::storage::{people, standing};
 
 /// What a moderator wants done with a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -230,6 +230,25 @@ pub(crate) fn appeal(
     Ok(Entry::appealed(contributor, run).write(tx.conn, now)?)
 }
 
+/// Finds that two accounts are two persons, or takes that back.
+pub(crate) fn separate(
+    tx: &mut Tx<'_>,
+    moderator: &Account,
+    (one, other): (&Account, &Account),
+    apart: bool,
+    now: DateTime<Utc>,
+) -> Result<(), Refused> {
+    if moderator.id == one.id || moderator.id == other.id {
+        return Err(Refused::Own);
+    }
+    let by = apart.then_some(moderator.id.as_str());
+    if !people::separate(tx.conn, one.id.as_str(), other.id.as_str(), by, now)? {
+        return Err(Refused::Unknown("tie between these accounts"));
+    }
+    Entry::separated(&moderator.id, &one.id, &other.id, apart).write(tx.conn, now)?;
+    Ok(intake::settle(tx)?)
+}
+
 /// Acts on a contributor.
 pub(crate) fn measure(
     tx: &mut Tx<'_>,
@@ -330,7 +349,9 @@ fn of(judged: Judged) -> State {
 }
 
 fn close(tx: &mut Tx<'_>, moderator: &Account, subject: &Subject) -> Result<bool, StorageError> {
-    decisions::shares_bench(tx.conn, &moderator.id, &subject.bench)
+    let id = moderator.id.as_str();
+    Ok(people::same_parts(tx.conn, &subject.bench, id)?
+        || people::same_network(tx.conn, &subject.contributor, id)?)
 }
 
 fn write(tx: &mut Tx<'_>, new: &NewDecision<'_>, now: DateTime<Utc>) -> Result<StoredDecision, Refused> {

@@ -115,6 +115,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         moderation::list_cases, moderation::find_case, moderation::create_claim, moderation::delete_claim,
         moderation::create_decision, moderation::revert_decision, moderation::list_decisions, bulk::create_bulk,
         contributors::find_contributor, contributors::create_measure, contributors::delete_measure,
+        contributors::list_ties, contributors::create_separation,
         contributors::create_appeal, personal::delete_run, personal::delete_price, personal::export_account,
         personal::delete_account, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,

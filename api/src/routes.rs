@@ -79,6 +79,15 @@ pub fn routes(config: &mut web::ServiceConfig) {
             [web::get().to(contributors::find_contributor), web::head().to(contributors::find_contributor)],
         ))
         .service(desk(
+            "/v1/moderation/contributors/{name}/ties",
+            "GET, HEAD, POST",
+            [
+                web::get().to(contributors::list_ties),
+                web::head().to(contributors::list_ties),
+                web::post().to(contributors::create_separation),
+            ],
+        ))
+        .service(desk(
             "/v1/moderation/contributors/{name}/measures",
             "POST",
             [web::post().to(contributors::create_measure)],

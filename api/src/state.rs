@@ -68,6 +68,11 @@ impl State {
         Network::of(self.accounts.proxies.client(peer, request.headers()))
     }
 
+    /// The keyed hash of that network; none for one that says nothing of a person.
+    pub fn network_hash(&self, request: &HttpRequest) -> Option<String> {
+        self.intake.storage.network_hash(self.network(request).address())
+    }
+
     /// Waits for room to hold a submission in memory.
     ///
     /// # Errors

@@ -27,6 +27,7 @@ pub mod decisions;
 pub mod cases;
 pub mod measures;
 pub(crate) mod departures;
+pub mod people;
 pub(crate) mod benches;
 pub(crate) mod blobs;
 pub(crate) mod canonical;
@@ -49,6 +50,7 @@ pub(crate) mod token_cache;
 pub(crate) mod writer;
 
 use std::fs;
+use std::net::IpAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -75,6 +77,7 @@ use ids::{AccountId, BenchId, RunId};
 use judgements::Judged;
 use ledgers::LedgerCell;
 use models::StoredModel;
+use people::{NetworkKey, People};
 use proposals::ProposalRow;
 use runs::{RunFilter, RunRow, StoredRun};
 use shared::{Publish, Shared};
@@ -118,6 +121,7 @@ struct Inner {
     passes: Arc<IndexCell>,
     tokens: TokenCache,
     shared: Arc<Shared>,
+    network_key: NetworkKey,
     password_costs: Costs,
     decoy: Decoy,
 }
@@ -146,6 +150,7 @@ impl Storage {
             passes,
             tokens: TokenCache::default(),
             shared,
+            network_key: NetworkKey::open(&config.data_dir)?,
             password_costs: config.password_costs,
             decoy: Decoy::default(),
         })))
@@ -166,13 +171,24 @@ impl Storage {
         self.0.shared.catalogue()
     }
 
+    /// As whom accounts count.
+    pub fn people(&self) -> Arc<People> {
+        self.0.shared.people()
+    }
+
+    /// The keyed hash of the network that an address stands for; none for one that says nothing of a person.
+    pub fn network_hash(&self, address: IpAddr) -> Option<String> {
+        self.0.network_key.hash(address)
+    }
+
     /// All accepted runs as a frame, brought up to date with what was committed.
     ///
     /// # Errors
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
-        let FrameAt { frame, revision } = self.0.frames.at(self.revision(), || self.reader())?;
-        Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision })
+        let FrameAt { frame, revision, people } =
+            self.0.frames.at(self.revision(), &self.people(), || self.reader())?;
+        Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision, people })
     }
 
     /// A run in full, but for its frame times.

@@ -101,6 +101,7 @@ pub async fn account(
                 departures::remove_price(tx.conn, price, revision, now)?;
             }
             departures::remove_account(tx.conn, account.as_str())?;
+            crate::intake::settle(tx)?;
             own.forget_evidence();
             Entry::account_deleted(&account, runs.len(), prices.len()).write(tx.conn, now)?;
             Ok::<_, NotWithdrawn>((Gone { runs: runs.len(), prices: prices.len() }, blobs))

@@ -20,6 +20,7 @@ pub mod ledger;
 pub mod price;
 pub mod power;
 pub mod desk;
+pub mod ties;
 pub mod rules;
 pub mod verdict;
 pub mod fact;

@@ -15,6 +15,8 @@ mod prices;
 mod value;
 mod facts;
 mod moderation;
+mod withdrawal;
+mod people;
 mod errors;
 mod openapi;
 mod described;

@@ -118,11 +118,16 @@ impl TestApp {
         self.storage.list_runs(&Default::default(), None, 100_000).unwrap().len()
     }
 
+    /// The data folder.
+    pub fn folder(&self) -> &std::path::Path {
+        self.folder.path()
+    }
+
     /// Files below the data folder, the database's own left out: frame times.
     pub fn stored_blobs(&self) -> usize {
         files(self.folder.path())
             .iter()
-            .filter(|name| !name.contains("sqlite") && !name.contains(".db"))
+            .filter(|name| !name.contains("sqlite") && !name.contains(".db") && !name.contains("network.key"))
             .count()
     }
 }

@@ -89,6 +89,11 @@ fn address(text: &str) -> Option<IpAddr> {
 pub struct Network(IpAddr);
 
 impl Network {
+    /// Its first address.
+    pub fn address(self) -> IpAddr {
+        self.0
+    }
+
     /// The network of an address.
     pub fn of(address: IpAddr) -> Network {
         Network(match address.to_canonical() {

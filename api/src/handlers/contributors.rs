@@ -16,9 +16,9 @@ use crate::state::State;
 use crate::storage::accounts::Account;
 use crate::storage::ids::RunId;
 use crate::storage::measures::MeasureKind;
-use crate::views::moderation::{MeasureView, RecordView};
+use crate::views::moderation::{MeasureView, RecordView, TiesView};
 use crate::views::problem::Problem;
-use crate::views::shapes::{AppealOrder, MeasureOrder};
+use crate::views::shapes::{AppealOrder, MeasureOrder, SeparationOrder};
 
 /// The record of a contributor: what became of their runs, how their benches stand among others, measures about them.
 #[utoipa::path(get, path = "/v1/moderation/contributors/{name}", tag = "moderation", security(("token" = ["moderate"])),
@@ -100,6 +100,56 @@ pub async fn delete_measure(
         .map_err(refused)?;
     state.intake.storage.forget_credentials();
     Ok(private(&MeasureView::from(measure)))
+}
+
+/// The accounts that have anything in common with a contributor's, and which of them count as one with it.
+#[utoipa::path(get, path = "/v1/moderation/contributors/{name}/ties", tag = "moderation", security(("token" = ["moderate"])),
+    params(("name" = String, Path, description = "Public handle", min_length = 1, max_length = 64)),
+    responses((status = 200, body = TiesView), (status = 404, body = Problem, content_type = "application/problem+json", description = "No such contributor"), crate::openapi::Desk))]
+pub async fn list_ties(
+    state: Data<State>,
+    _: Moderator,
+    name: Path<String>,
+    request: HttpRequest,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let account = account(&state, name.into_inner()).await?;
+    let id = account.id.clone();
+    let tied =
+        blocking(&state, "reading ties", move |s| case::tied(&mut *s.intake.storage.reader()?, id.as_str()))
+            .await?;
+    Ok(private(&TiesView::new(account.name, tied)))
+}
+
+/// Finds that two accounts are two persons: they count apart from now on. With `separated` false that is taken back.
+#[utoipa::path(post, path = "/v1/moderation/contributors/{name}/ties", tag = "moderation", security(("token" = ["moderate"])),
+    params(("name" = String, Path, description = "Public handle", min_length = 1, max_length = 64)),
+    request_body(content = SeparationOrder, content_type = "application/json"),
+    responses((status = 204, description = "Tables follow at once, judgement from the next run on"), crate::openapi::Decided))]
+pub async fn create_separation(
+    state: Data<State>,
+    moderator: Moderator,
+    name: Path<String>,
+    request: HttpRequest,
+    payload: Payload,
+) -> Result<HttpResponse, ApiError> {
+    query::none(request.query_string())?;
+    let bytes = body::read(&request, payload, &state.limits).await?;
+    let mut fields = Fields::read(&bytes)?;
+    let other = fields.needed("other", 64);
+    let apart = fields.flag("separated");
+    fields.finish()?;
+    let one = account(&state, name.into_inner()).await?;
+    let other = account(&state, other).await?;
+    state
+        .intake
+        .storage
+        .write("separating accounts", move |tx| {
+            moderation::separate(tx, &moderator.0, (&one, &other), apart, Utc::now())
+        })
+        .await
+        .map_err(refused)?;
+    Ok(HttpResponse::NoContent().finish())
 }
 
 /// Says why a rejected run of one's own should count; once a run. Another look is taken by a moderator.

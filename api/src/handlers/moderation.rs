@@ -90,7 +90,8 @@ pub async fn list_cases(
     query.finish()?;
     let cases = blocking(&state, "listing cases", move |s| {
         let conn = &mut *s.intake.storage.reader()?;
-        queue::queue(conn, &filter, &s.intake.policy.desk, Utc::now())
+        let people = s.intake.storage.people();
+        queue::queue(conn, &filter, &people, &s.intake.policy.desk, Utc::now()).map(queue::folded)
     })
     .await?;
     let total = cases.len();

@@ -47,7 +47,8 @@ pub async fn create_run(
     let key = idempotency_key(&request)?;
     let _permit = state.submission().await?;
     let bytes = body::read(&request, payload, &state.limits).await?;
-    let receipt = submit(&state, submitter.0.id, bytes, key).await?;
+    let network = state.network_hash(&request);
+    let receipt = submit(&state, submitter.0.id, network, bytes, key).await?;
     let mut answer = if receipt.replayed { HttpResponse::Ok() } else { HttpResponse::Created() };
     if let Some(run) = &receipt.run {
         answer.insert_header(("location", format!("/v1/runs/{run}")));
@@ -81,13 +82,15 @@ pub async fn check_run(
 pub(super) async fn submit(
     state: &Data<State>,
     account: AccountId,
+    network: Option<String>,
     bytes: Bytes,
     key: Option<String>,
 ) -> Result<Receipt, ApiError> {
     let intake = state.intake.clone();
     let (prepared, key) = web::block(move || {
         let key = key.map(|key| IdempotencyKey { key, body_sha256: Sha256::digest(&bytes).into() });
-        intake.prepare(&account, &bytes, Utc::now()).map(|prepared| (prepared, key)).map_err(intake_error)
+        let prepared = intake.prepare(&account, &bytes, Utc::now()).map_err(intake_error)?;
+        Ok::<_, ApiError>((prepared.from_network(network), key))
     })
     .await
     .map_err(|e| ApiError::internal("preparing a run", &e))??;

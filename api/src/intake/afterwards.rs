@@ -194,6 +194,7 @@ pub(crate) fn restate(
         })?;
     // It was no evidence so far, and may be now.
     if !there && let Some(event) = ledgers::latest(tx.conn, run)? {
+        let event = event.by(&intake.storage.people());
         intake.storage.ledger(tx.conn, &intake.policy, |ledger| event.apply(ledger))?;
     }
     Ok(revision)

@@ -53,7 +53,7 @@ pub(crate) fn preview(
     order: &BulkOrder,
     now: DateTime<Utc>,
 ) -> Result<Preview, StorageError> {
-    let mut cases = queue::queue(conn, &order.filter, &intake.policy.desk, now)?;
+    let mut cases = queue::queue(conn, &order.filter, &intake.storage.people(), &intake.policy.desk, now)?;
     cases.sort_by(|a, b| a.run.id.cmp(&b.run.id));
     cases.truncate(MOST);
     let mut hash = Sha256::new();

@@ -3,6 +3,8 @@
 use chrono::{DateTime, Utc};
 use wearmark_core::desk::Impact;
 use wearmark_core::ledger::Audited;
+use wearmark_core::table::context::Context;
+use wearmark_core::ties::{Tie, one_person};
 
 use super::queue;
 use crate::intake::Intake;
@@ -13,8 +15,7 @@ use crate::storage::error::StorageError;
 use crate::storage::ids::RunId;
 use crate::storage::measures::{self, Measure};
 use crate::storage::runs::{self, StoredRun};
-use crate::storage::{models, rows};
-use wearmark_core::table::context::Context;
+use crate::storage::{models, people, rows};
 
 /// Another run that says something of this one.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,8 +59,25 @@ pub struct FullCase {
     pub record: Record,
     /// Other runs that its findings name.
     pub similar: Vec<Similar>,
-    /// Other accounts with a bench described in the same words.
+    /// Other accounts with a bench of the same parts.
     pub same_bench: Vec<String>,
+    /// As whom the contributor counts.
+    pub person: String,
+    /// Other accounts that have anything in common with the contributor's: name, what, whether they were separated.
+    pub tied: Vec<TiedAccount>,
+}
+
+/// An account that has something in common with another.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TiedAccount {
+    /// Public handle.
+    pub name: String,
+    /// What they have in common.
+    pub kinds: Vec<Tie>,
+    /// Whether that makes one contributor of them.
+    pub one_person: bool,
+    /// Whether a moderator found that they are two persons.
+    pub separated: bool,
 }
 
 /// Peers shown at most, the newest.
@@ -76,8 +94,10 @@ pub(crate) fn find(
     let Some(row) = rows::find(conn, id.as_str())? else { return Ok(None) };
     let numbers = run.judgement.numbers.as_ref();
     let context = intake.context(conn, &run.identity, &run.contributor, run.statistics.mean_fps, numbers)?;
-    let mut peers = cases::accepted(conn, &row.configuration, &row.driver)?;
-    let impact = row.mean_fps.map(|fps| queue::impact(&peers, &row, fps));
+    let people = intake.storage.people();
+    let person = people.person(run.contributor.as_str()).to_owned();
+    let mut peers = cases::accepted(conn, &row.configuration, &row.driver, &people)?;
+    let impact = row.mean_fps.map(|fps| queue::impact(&peers, id.as_str(), &person, fps));
     peers.retain(|(other, ..)| other != id.as_str());
     let older = peers.len().saturating_sub(PEERS);
     peers.drain(..older);
@@ -92,8 +112,31 @@ pub(crate) fn find(
         record: record(conn, run.contributor.as_str())?,
         similar: similar(&run),
         same_bench: cases::same_bench(conn, run.bench.as_str(), run.contributor.as_str())?,
+        tied: tied(conn, run.contributor.as_str())?,
+        person,
         run,
     }))
+}
+
+/// The accounts that have anything in common with this one.
+pub(crate) fn tied(conn: &mut Conn, account: &str) -> Result<Vec<TiedAccount>, StorageError> {
+    let pairs = people::pairs(conn, Some(account))?;
+    let others: Vec<String> = pairs
+        .iter()
+        .map(|pair| if pair.first == account { &pair.second } else { &pair.first })
+        .cloned()
+        .collect();
+    let names = cases::names(conn, &others)?;
+    Ok(pairs
+        .into_iter()
+        .zip(others)
+        .map(|(pair, other)| TiedAccount {
+            name: names.get(&other).cloned().unwrap_or_default(),
+            one_person: one_person(&pair.kinds) && !pair.separated,
+            kinds: pair.kinds,
+            separated: pair.separated,
+        })
+        .collect())
 }
 
 /// The record of a contributor.

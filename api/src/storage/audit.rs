@@ -121,6 +121,13 @@ impl Entry {
         Entry { actor: account.to_string(), action: "account-deleted", subject: account.to_string(), detail }
     }
 
+    /// Two accounts were found to be two persons, or that was taken back.
+    pub(crate) fn separated(moderator: &AccountId, one: &AccountId, other: &AccountId, apart: bool) -> Entry {
+        let detail = json!({ "other": other, "separated": apart });
+        let (actor, subject) = (moderator.to_string(), one.to_string());
+        Entry { actor, action: "accounts-separated", subject, detail }
+    }
+
     /// A measure was taken about a contributor.
     pub(crate) fn measure_taken(moderator: &AccountId, account: &AccountId, id: i64, kind: &str) -> Entry {
         let detail = json!({ "measure": id, "kind": kind });

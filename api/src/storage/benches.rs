@@ -64,6 +64,7 @@ pub(crate) fn ensure(
     account: &AccountId,
     id: &BenchId,
     document: &str,
+    parts: &str,
     now: DateTime<Utc>,
 ) -> Result<(), StorageError> {
     let doing = "storing a bench";
@@ -79,6 +80,7 @@ pub(crate) fn ensure(
                 benches::id.eq(id.as_str()),
                 benches::contributor.eq(account.as_str()),
                 benches::document.eq(document),
+                benches::parts.eq(parts),
                 benches::created_at.eq(time::to_stored(now)),
             ))
             .execute(conn)

@@ -12,6 +12,7 @@ use wearmark_core::verdict::Verdict;
 use super::accounts::name_key;
 use super::connection::Conn;
 use super::error::StorageError;
+use super::people::People;
 use super::rows::{RunRecord, odd};
 use super::tables::{accounts, appeals, benches, claims, decisions, findings, runs, submissions};
 use super::time;
@@ -21,6 +22,9 @@ const CHUNK: usize = 500;
 
 /// Cases looked at, the oldest: more wait than anybody can decide, and an answer must not grow without a bound.
 pub const MOST: i64 = 5000;
+
+/// Most names of accounts with the same bench.
+const MOST_NAMES: i64 = 50;
 
 /// Which cases to look at; what is none lets everything through.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -139,11 +143,12 @@ pub(crate) fn stopping(conn: &mut Conn, ids: &[&str]) -> Result<BTreeMap<String,
     Ok(all)
 }
 
-/// Contributor and mean fps of every accepted run of the configuration and driver release.
+/// Run, person and mean fps of every accepted run of the configuration and driver release.
 pub(crate) fn accepted(
     conn: &mut Conn,
     configuration: &str,
     driver: &str,
+    people: &People,
 ) -> Result<Vec<(String, String, f64)>, StorageError> {
     let rows: Vec<(String, String, Option<f64>)> = runs::table
         .filter(runs::configuration.eq(configuration))
@@ -153,7 +158,8 @@ pub(crate) fn accepted(
         .select((runs::id, runs::contributor, runs::mean_fps))
         .load(conn)
         .map_err(StorageError::database("reading what is published beside a case"))?;
-    Ok(rows.into_iter().filter_map(|(run, contributor, fps)| Some((run, contributor, fps?))).collect())
+    let person = |contributor: String| people.person(&contributor).to_owned();
+    Ok(rows.into_iter().filter_map(|(run, by, fps)| Some((run, person(by), fps?))).collect())
 }
 
 /// Who is at work on which case.
@@ -238,27 +244,42 @@ pub(crate) fn tally(conn: &mut Conn, contributor: &str) -> Result<Tally, Storage
     Ok(tally)
 }
 
-/// Accounts, other than this one, that have described a bench in the same words.
+/// Public handles by account id.
+pub(crate) fn names(conn: &mut Conn, ids: &[String]) -> Result<BTreeMap<String, String>, StorageError> {
+    let mut names = BTreeMap::new();
+    for some in ids.chunks(CHUNK) {
+        let rows: Vec<(String, String)> = accounts::table
+            .filter(accounts::id.eq_any(some))
+            .select((accounts::id, accounts::name))
+            .load(conn)
+            .map_err(StorageError::database("reading names"))?;
+        names.extend(rows);
+    }
+    Ok(names)
+}
+
+/// Accounts, other than this one, that have described a bench of the same parts.
 pub(crate) fn same_bench(
     conn: &mut Conn,
     bench: &str,
     contributor: &str,
 ) -> Result<Vec<String>, StorageError> {
     let doing = "looking for the same bench";
-    let document: Option<String> = benches::table
+    let parts: Option<Option<String>> = benches::table
         .filter(benches::id.eq(bench))
-        .select(benches::document)
+        .select(benches::parts)
         .first(conn)
         .optional()
         .map_err(StorageError::database(doing))?;
-    let Some(document) = document else { return Ok(Vec::new()) };
+    let Some(parts) = parts.flatten() else { return Ok(Vec::new()) };
     benches::table
         .inner_join(accounts::table)
-        .filter(benches::document.eq(document))
+        .filter(benches::parts.eq(parts))
         .filter(benches::contributor.ne(contributor))
         .order(accounts::name)
         .select(accounts::name)
         .distinct()
+        .limit(MOST_NAMES)
         .load(conn)
         .map_err(StorageError::database(doing))
 }

@@ -71,6 +71,13 @@ pub(crate) fn commit(conn: &mut Conn) -> QueryResult<()> {
     <Conn as Connection>::TransactionManager::commit_transaction(conn)
 }
 
+/// Cuts the database's log, so that nothing that was deleted is left in it. Not within a transaction.
+pub(crate) fn erase(conn: &mut Conn) -> QueryResult<()> {
+    match conn {
+        Conn::Sqlite(conn) => conn.batch_execute("PRAGMA wal_checkpoint(TRUNCATE);"),
+    }
+}
+
 /// Undoes the writer's transaction.
 pub(crate) fn rollback(conn: &mut Conn) -> QueryResult<()> {
     <Conn as Connection>::TransactionManager::rollback_transaction(conn)

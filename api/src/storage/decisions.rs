@@ -8,7 +8,7 @@ use super::connection::Conn;
 use super::error::StorageError;
 use super::ids::AccountId;
 use super::rows::odd;
-use super::tables::{accounts, appeals, benches, claims, decisions, runs};
+use super::tables::{accounts, appeals, claims, decisions, runs};
 use super::time;
 
 /// A decision to store.
@@ -209,25 +209,6 @@ pub(crate) fn subject(conn: &mut Conn, run: &str) -> Result<Option<Subject>, Sto
         .first(conn)
         .optional()
         .map_err(StorageError::database("reading the run to be decided"))
-}
-
-/// Whether the account has described a bench in the same words as this one.
-pub(crate) fn shares_bench(conn: &mut Conn, account: &AccountId, bench: &str) -> Result<bool, StorageError> {
-    let doing = "comparing benches";
-    let document: Option<String> = benches::table
-        .filter(benches::id.eq(bench))
-        .select(benches::document)
-        .first(conn)
-        .optional()
-        .map_err(StorageError::database(doing))?;
-    let Some(document) = document else { return Ok(false) };
-    let same: i64 = benches::table
-        .filter(benches::contributor.eq(account.as_str()))
-        .filter(benches::document.eq(document))
-        .count()
-        .get_result(conn)
-        .map_err(StorageError::database(doing))?;
-    Ok(same > 0)
 }
 
 /// A case that a moderator works on.

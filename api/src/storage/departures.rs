@@ -126,6 +126,7 @@ impl Storage {
     ) -> super::ticket::Ticket<Result<(), StorageError>> {
         let storage = self.clone();
         self.write("deleting frame times", move |tx| {
+            tx.change.erased = true;
             for name in names {
                 let used: i64 = submissions::table
                     .filter(submissions::blob.eq(&name))

@@ -9,6 +9,7 @@ use wearmark_core::table::spread::Priors;
 
 use super::connection::Conn;
 use super::error::StorageError;
+use super::people::People;
 use super::{departures, models, runs};
 
 /// A frame and the state of the data it shows.
@@ -18,6 +19,14 @@ pub struct FrameAt {
     pub frame: RunFrame,
     /// Every change up to this one is in it. Equal revisions are equal frames, also after a restart.
     pub revision: i64,
+    /// The last change of as whom accounts count that is in it.
+    pub(crate) people: i64,
+}
+
+impl FrameAt {
+    fn empty() -> FrameAt {
+        FrameAt { frame: RunFrame::default(), revision: 0, people: 0 }
+    }
 }
 
 /// Rows read at a time: some ten megabytes of them.
@@ -30,7 +39,7 @@ pub(crate) struct FrameCache(Mutex<FrameAt>);
 impl FrameCache {
     /// Nothing read yet.
     pub(crate) fn new() -> FrameCache {
-        FrameCache(Mutex::new(FrameAt { frame: RunFrame::default(), revision: 0 }))
+        FrameCache(Mutex::new(FrameAt::empty()))
     }
 
     /// The frame with everything up to `wanted`, which is committed. Whoever comes first reads what is new;
@@ -38,11 +47,16 @@ impl FrameCache {
     pub(crate) fn at(
         &self,
         wanted: i64,
+        people: &People,
         reader: impl FnOnce() -> Result<super::connection::Reader, StorageError>,
     ) -> Result<FrameAt, StorageError> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if kept.people < people.revision {
+            // Accounts count as others: all of it is read anew.
+            *kept = FrameAt { people: people.revision, ..FrameAt::empty() };
+        }
         if kept.revision < wanted {
-            *kept = refresh(&kept, &mut *reader()?)?;
+            *kept = refresh(&kept, people, &mut *reader()?)?;
         }
         Ok(kept.clone())
     }
@@ -54,7 +68,7 @@ impl FrameCache {
 }
 
 /// The frame with all that changed behind its revision.
-fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
+fn refresh(kept: &FrameAt, people: &People, conn: &mut Conn) -> Result<FrameAt, StorageError> {
     let mut fresh = kept.clone();
     // Read first: no run that changed before this model did is missed.
     let (fitted, priors) = models::newest_priors(conn)?;
@@ -68,7 +82,8 @@ fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
     loop {
         let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;
         let Some((last, _)) = rows.last() else {
-            return Ok(FrameAt { revision: fresh.revision.max(fitted).max(departed), ..fresh });
+            let revision = fresh.revision.max(fitted).max(departed).max(people.revision);
+            return Ok(FrameAt { revision, ..fresh });
         };
         let revision = last.revision;
         // A run that was amended may be in the frame in its earlier state.
@@ -76,9 +91,9 @@ fn refresh(kept: &FrameAt, conn: &mut Conn) -> Result<FrameAt, StorageError> {
         let facts = rows
             .into_iter()
             .filter(|(run, _)| run.is_accepted())
-            .map(|(run, card_share)| run.into_fact(card_share))
+            .map(|(run, card_share)| run.into_fact(card_share, people))
             .collect::<Result<Vec<RunFact>, StorageError>>()?;
         let frame = fresh.frame.updated(&facts, &gone).map_err(StorageError::Frame)?;
-        fresh = FrameAt { frame, revision };
+        fresh = FrameAt { frame, revision, ..fresh };
     }
 }

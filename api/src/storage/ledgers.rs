@@ -15,6 +15,7 @@ use super::connection::Conn;
 use super::error::StorageError;
 use super::judgements::stored_held_for;
 use super::models::{self, StoredModel};
+use super::people::{self, People};
 use super::rows::RunRecord;
 use super::tables::{judgements, runs, traits};
 
@@ -94,6 +95,12 @@ impl Event {
     /// The run's standing from this verdict on; none when it no longer counts.
     pub(crate) fn standing(&self) -> Option<Standing> {
         standing(self.verdict, self.held_for)
+    }
+
+    /// The same as the person that the contributor counts as.
+    pub(crate) fn by(mut self, people: &People) -> Event {
+        self.contributor = people.person(&self.contributor).to_owned();
+        self
     }
 
     pub(crate) fn subject(&self) -> Subject<'_> {
@@ -239,8 +246,9 @@ fn read(conn: &mut Conn, blobs: &dyn BlobStore, policy: &Policy) -> Result<Ledge
         }),
         None => Ledger::new(policy),
     };
+    let people = people::load(conn)?;
     walk(conn, false, |event| {
-        event.apply(&mut ledger);
+        event.by(&people).apply(&mut ledger);
         Ok(())
     })?;
     Ok(ledger)

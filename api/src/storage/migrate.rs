@@ -166,7 +166,9 @@ mod tests {
             claims,
             appeals,
             measures,
-            departures
+            departures,
+            ties,
+            people
         );
     }
 }

@@ -20,7 +20,7 @@ use super::ids::{AccountId, BenchId, RunId};
 use super::rows::RunRecord;
 use super::tables::{accounts, benches, findings, passes, runs, submissions, traits};
 use super::time;
-use super::{departures, judgements};
+use super::{departures, judgements, people};
 
 /// A stored run in full, but for its frame times.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -290,7 +290,7 @@ pub(crate) fn last_revision(conn: &mut Conn) -> Result<i64, StorageError> {
         .select(max(runs::revision))
         .first(conn)
         .map_err(StorageError::database("reading the last revision"))?;
-    Ok(last.unwrap_or(0).max(departures::last_revision(conn)?))
+    Ok(last.unwrap_or(0).max(unseen(conn)?))
 }
 
 /// The last revision of any run, and the last that tables can see.
@@ -304,5 +304,10 @@ pub(crate) fn last_revisions(conn: &mut Conn) -> Result<(i64, i64), StorageError
         .first(conn)
         .optional()
         .map_err(StorageError::database("reading the last visible revision"))?;
-    Ok((last, visible.unwrap_or(0).max(departures::last_revision(conn)?)))
+    Ok((last, visible.unwrap_or(0).max(unseen(conn)?)))
+}
+
+/// The last change of the tables that no run shows: one was withdrawn, or accounts count as others.
+fn unseen(conn: &mut Conn) -> Result<i64, StorageError> {
+    Ok(departures::last_revision(conn)?.max(people::last_revision(conn)?))
 }

@@ -85,6 +85,7 @@ diesel::table! {
         contributor -> Text,
         document -> Text,
         created_at -> Timestamp,
+        parts -> Nullable<Text>,
     }
 }
 
@@ -134,6 +135,7 @@ diesel::table! {
         document -> Text,
         statistics -> Text,
         blob -> Nullable<Text>,
+        network -> Nullable<Text>,
     }
 }
 
@@ -348,6 +350,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    ties (first, second) {
+        first -> Text,
+        second -> Text,
+        kinds -> Text,
+        seen_at -> Timestamp,
+        separated_by -> Nullable<Text>,
+        separated_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    people (account, revision) {
+        account -> Text,
+        revision -> BigInt,
+        person -> Text,
+    }
+}
+
+diesel::table! {
     departures (subject) {
         subject -> Text,
         revision -> BigInt,
@@ -406,4 +427,6 @@ diesel::allow_tables_to_appear_in_same_query!(
     appeals,
     measures,
     departures,
+    ties,
+    people,
 );

@@ -4,9 +4,10 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
 use wearmark_core::desk::{Impact, Priority};
+use wearmark_core::ties::Tie;
 
 use super::run::RunView;
-use crate::moderation::case::{FullCase, Record, Similar};
+use crate::moderation::case::{FullCase, Record, Similar, TiedAccount};
 use crate::moderation::queue::Case;
 use crate::storage::decisions::{Claim, StoredDecision};
 use crate::storage::measures::Measure;
@@ -112,13 +113,31 @@ pub struct CaseRowView {
     priority: PriorityView,
     /// Who is at work on it; null when nobody is.
     claim: Option<ClaimView>,
+    /// Accounts that count as one with the contributor's, this one among them.
+    accounts: usize,
+    /// Other runs of that person at the same configuration and driver release that wait as well; each is decided alone, or
+    /// all by a bulk decision.
+    with: Vec<String>,
     /// Path of the case.
     case: String,
 }
 
 impl From<Case> for CaseRowView {
     fn from(case: Case) -> CaseRowView {
-        let Case { run, contributor_name, since, rules, appealed, impact, priority, overdue, claim } = case;
+        let Case {
+            run,
+            contributor_name,
+            since,
+            rules,
+            appealed,
+            impact,
+            priority,
+            overdue,
+            claim,
+            accounts,
+            with,
+            ..
+        } = case;
         CaseRowView {
             case: format!("/v1/moderation/cases/{}", run.id),
             run: run.id,
@@ -138,6 +157,8 @@ impl From<Case> for CaseRowView {
             impact: impact.map(ImpactView::from),
             priority: priority.into(),
             claim: claim.map(|(moderator, until)| ClaimView { moderator, until }),
+            accounts,
+            with,
         }
     }
 }
@@ -294,7 +315,7 @@ impl RecordView {
 pub struct PeerView {
     /// The run.
     run: String,
-    /// Whether it is the same contributor's.
+    /// Whether it is the same contributor's, by this account or another of theirs.
     own: bool,
     /// Mean fps.
     mean_fps: f64,
@@ -312,6 +333,43 @@ pub struct SimilarView {
 impl From<Similar> for SimilarView {
     fn from(similar: Similar) -> SimilarView {
         SimilarView { run: similar.run, rule: similar.rule }
+    }
+}
+
+/// An account that has something in common with another.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TiedView {
+    /// Public handle.
+    contributor: String,
+    /// What they have in common: `network`, `bench`, `copied-series`, `same-figures`, `timing`.
+    kinds: Vec<&'static str>,
+    /// Whether that makes one contributor of them.
+    one_person: bool,
+    /// Whether a moderator found that they are two persons.
+    separated: bool,
+}
+
+impl From<TiedAccount> for TiedView {
+    fn from(tied: TiedAccount) -> TiedView {
+        let TiedAccount { name, kinds, one_person, separated } = tied;
+        let kinds = kinds.into_iter().map(Tie::as_str).collect();
+        TiedView { contributor: name, kinds, one_person, separated }
+    }
+}
+
+/// What an account has in common with others.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TiesView {
+    /// Public handle.
+    contributor: String,
+    /// The others.
+    rows: Vec<TiedView>,
+}
+
+impl TiesView {
+    /// The ties of the contributor of that name.
+    pub fn new(contributor: String, tied: Vec<TiedAccount>) -> TiesView {
+        TiesView { contributor, rows: tied.into_iter().map(TiedView::from).collect() }
     }
 }
 
@@ -339,8 +397,10 @@ pub struct CaseView {
     record: RecordView,
     /// Runs that its findings name.
     similar: Vec<SimilarView>,
-    /// Public handles of other accounts with a bench described in the same words.
+    /// Public handles of other accounts with a bench of the same parts.
     same_bench: Vec<String>,
+    /// Other accounts that have anything in common with the contributor's.
+    tied: Vec<TiedView>,
     /// What was decided of it, oldest first.
     decisions: Vec<DecisionView>,
     /// Its appeal; null without one.
@@ -355,7 +415,7 @@ pub struct CaseView {
 
 impl From<FullCase> for CaseView {
     fn from(case: FullCase) -> CaseView {
-        let own = case.run.contributor.to_string();
+        let own = case.person;
         let (id, name) = (case.run.id.to_string(), case.run.contributor_name.clone());
         CaseView {
             revision: case.revision,
@@ -368,6 +428,7 @@ impl From<FullCase> for CaseView {
             record: RecordView::new(name, case.record),
             similar: case.similar.into_iter().map(SimilarView::from).collect(),
             same_bench: case.same_bench,
+            tied: case.tied.into_iter().map(TiedView::from).collect(),
             decisions: case.decisions.into_iter().map(DecisionView::from).collect(),
             appeal: case.appeal.map(|appeal| AppealView { at: appeal.at, words: appeal.words }),
             claim: case.claim.map(ClaimView::from),

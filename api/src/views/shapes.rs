@@ -264,3 +264,13 @@ pub struct GoodbyeOrder {
     #[schema(min_length = 1, max_length = 1024)]
     password: String,
 }
+
+/// Whether two accounts are two persons.
+#[derive(ToSchema)]
+pub struct SeparationOrder {
+    /// Public handle of the other account.
+    #[schema(min_length = 1, max_length = 64)]
+    other: String,
+    /// Whether they are two persons; false takes that back.
+    separated: bool,
+}
