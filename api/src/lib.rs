@@ -19,6 +19,7 @@ pub mod rules;
 pub mod published;
 pub mod views;
 pub mod openapi;
+pub mod rates;
 pub mod state;
 pub mod error;
 pub mod cli;

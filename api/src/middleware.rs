@@ -2,4 +2,5 @@
 
 pub mod headers;
 pub mod problems;
+pub mod limits;
 pub mod deadline;

@@ -1,9 +1,10 @@
 //! What handlers share.
 
-use std::net::IpAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use actix_web::HttpRequest;
+use actix_web::http::header::HeaderMap;
 use tokio::sync::{Semaphore, SemaphorePermit};
 
 use crate::auth::network::Network;
@@ -12,6 +13,7 @@ use crate::config::{AccountPolicy, Limits};
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::Intake;
 use crate::published::cache::Cache;
+use crate::rates::Rates;
 
 /// Shared by all workers.
 pub struct State {
@@ -23,6 +25,8 @@ pub struct State {
     pub accounts: AccountPolicy,
     /// Failed log-ins.
     pub throttle: Throttle,
+    /// How much each caller may ask for.
+    pub rates: Rates,
     /// One permit for each password being hashed.
     pub hashes: Semaphore,
     /// Rendered answers.
@@ -40,6 +44,7 @@ impl State {
     pub fn new(intake: Intake, limits: Limits, accounts: AccountPolicy) -> State {
         State {
             throttle: Throttle::default(),
+            rates: Rates::new(&limits.quotas),
             hashes: Semaphore::new(accounts.hashes),
             accounts,
             cache: Cache::new(limits.cache_bytes),
@@ -63,9 +68,14 @@ impl State {
 
     /// The network that a request comes from.
     pub fn network(&self, request: &HttpRequest) -> Network {
+        Network::of(self.client(request.peer_addr(), request.headers()))
+    }
+
+    /// The address that a request comes from.
+    pub fn client(&self, peer: Option<SocketAddr>, headers: &HeaderMap) -> IpAddr {
         // Without a peer there is no connection to answer on.
-        let peer = request.peer_addr().map_or(IpAddr::from([0, 0, 0, 0]), |peer| peer.ip());
-        Network::of(self.accounts.proxies.client(peer, request.headers()))
+        let peer = peer.map_or(IpAddr::from([0, 0, 0, 0]), |peer| peer.ip());
+        self.accounts.proxies.client(peer, headers)
     }
 
     /// Waits for room to hold a submission in memory.

@@ -3,6 +3,7 @@
 
 use std::io::{self, BufRead, BufReader, Read};
 use std::sync::Arc;
+use std::time::Instant;
 
 use actix_web::web::{self, Bytes, Data};
 use actix_web::{HttpRequest, HttpResponse};
@@ -170,11 +171,22 @@ async fn one(state: &Data<State>, account: &AccountId, key: Option<&str>, line: 
         Ok(line) => line,
         Err(error) => return BatchLine::failed(None, &error),
     };
+    if let Err(error) = count(state, account, bytes.len()) {
+        return BatchLine::failed(Some(number), &error);
+    }
     let key = key.map(|key| format!("{key}/{number}"));
     match submit_patiently(state, account, bytes, key).await {
         Ok(receipt) => BatchLine::judged(number, receipt),
         Err(error) => BatchLine::failed(Some(number), &error),
     }
+}
+
+/// Every line counts as a submission of its own.
+fn count(state: &State, account: &AccountId, bytes: usize) -> Result<(), ApiError> {
+    let now = Instant::now();
+    state.rates.upload(account, now)?;
+    state.rates.uploaded(account, bytes, now);
+    state.rates.submission(account, now)
 }
 
 /// A batch waits for the writer where a single submission is sent away: its client cannot repeat one line.
