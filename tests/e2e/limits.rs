@@ -113,7 +113,7 @@ fn failed_log_ins_are_counted_by_network_behind_a_proxy_too() {
 #[test]
 fn a_body_that_falls_silent_is_not_waited_for() {
     let app = TestApp::new();
-    let request = b"POST /v1/runs HTTP/1.1\r\nHost: {host}\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{";
+    let request = b"POST /v1/runs HTTP/1.1\r\nHost: {host}\r\nAuthorization: Bearer {token}\r\nConnection: close\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{";
     let started = std::time::Instant::now();
     let answer = app.submitter().raw_waiting(request, Duration::from_secs(20)).unwrap();
     answer.problem(408, "body-timeout");
