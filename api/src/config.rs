@@ -29,7 +29,7 @@ pub struct Limits {
     pub request_timeout: Duration,
     /// Longest silence inside the body of a batch.
     pub body_idle: Duration,
-    /// Submissions held in memory at once, over all connections.
+    /// Submissions held in memory at once, over all connections; one account has half of them at most.
     pub submissions: usize,
     /// Batches served at once; each holds one thread while it lasts.
     pub batches: usize,

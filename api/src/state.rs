@@ -12,8 +12,10 @@ use crate::auth::throttle::Throttle;
 use crate::config::{AccountPolicy, Limits};
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::Intake;
+use crate::places::{Place, Places};
 use crate::published::cache::Cache;
 use crate::rates::Rates;
+use crate::storage::ids::AccountId;
 
 /// Shared by all workers.
 pub struct State {
@@ -31,8 +33,8 @@ pub struct State {
     pub hashes: Semaphore,
     /// Rendered answers.
     pub cache: Cache,
-    /// One permit for each submission held in memory.
-    pub submissions: Semaphore,
+    /// Places for submissions held in memory.
+    pub submissions: Places,
     /// One permit for each batch.
     pub batches: Arc<Semaphore>,
     /// One permit for each table being computed.
@@ -48,7 +50,7 @@ impl State {
             hashes: Semaphore::new(accounts.hashes),
             accounts,
             cache: Cache::new(limits.cache_bytes),
-            submissions: Semaphore::new(limits.submissions),
+            submissions: Places::new(limits.submissions),
             batches: Arc::new(Semaphore::new(limits.batches)),
             tables: Semaphore::new(limits.tables),
             intake,
@@ -78,13 +80,13 @@ impl State {
         self.accounts.proxies.client(peer, headers)
     }
 
-    /// Waits for room to hold a submission in memory.
+    /// Waits for room to hold a submission in memory; see [`Places::take`].
     ///
     /// # Errors
     /// `Busy` when the service is closing.
-    pub async fn submission(&self) -> Result<SemaphorePermit<'_>, ApiError> {
+    pub async fn submission(&self, account: Option<&AccountId>) -> Result<Place, ApiError> {
         self.submissions
-            .acquire()
+            .take(account)
             .await
             .map_err(|_| ApiError::new(ErrorCode::Busy, "The service is closing."))
     }

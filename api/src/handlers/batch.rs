@@ -199,14 +199,14 @@ async fn submit_patiently(
     const TRIES: u32 = 6;
     let mut pause = std::time::Duration::from_millis(50);
     for _ in 1..TRIES {
-        let _permit = state.submission().await?;
+        let _permit = state.submission(None).await?;
         match submit(state, account.clone(), bytes.clone(), key.clone()).await {
             Err(error) if error.code == ErrorCode::Busy => tokio::time::sleep(pause).await,
             answer => return answer,
         }
         pause *= 2;
     }
-    let _permit = state.submission().await?;
+    let _permit = state.submission(None).await?;
     submit(state, account.clone(), bytes, key).await
 }
 

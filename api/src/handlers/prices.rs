@@ -42,7 +42,7 @@ pub async fn create_price(
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let _permit = state.submission().await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
     let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
     state.rates.submission(&submitter.0.id, Instant::now())?;
     let intake = state.intake.clone();

@@ -46,7 +46,7 @@ pub async fn create_run(
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
     let key = idempotency_key(&request)?;
-    let _permit = state.submission().await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
     let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
     state.rates.submission(&submitter.0.id, Instant::now())?;
     let receipt = submit(&state, submitter.0.id, bytes, key).await?;
@@ -70,7 +70,7 @@ pub async fn check_run(
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let _permit = state.submission().await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
     let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
     let intake = state.intake.clone();
     let receipt = web::block(move || intake.check(&submitter.0.id, &bytes, Utc::now()).map_err(intake_error))
