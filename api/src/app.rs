@@ -9,6 +9,7 @@ use tracing_actix_web::TracingLogger;
 
 use crate::error::ApiError;
 use crate::middleware::headers::headers;
+use crate::middleware::limits::limit_network;
 use crate::middleware::problems::finish;
 use crate::middleware::spans::Spans;
 use crate::routes::routes;
@@ -42,6 +43,7 @@ pub fn build(
     App::new()
         .configure(extra)
         .configure(configure(state))
+        .wrap(from_fn(limit_network))
         .wrap(from_fn(finish))
         .wrap(headers())
         .wrap(TracingLogger::<Spans>::new())

@@ -6,5 +6,6 @@ pub mod access;
 pub mod password;
 pub mod network;
 pub mod throttle;
+pub mod rates;
 pub mod code;
 pub mod cookie;

@@ -31,14 +31,17 @@ pub mod documents;
 pub mod health;
 
 use std::fmt::Display;
+use std::time::Instant;
 
-use actix_web::web::{self, Data};
-use actix_web::{HttpResponse, HttpResponseBuilder};
+use actix_web::web::{self, Bytes, Data};
+use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder};
 
+use crate::body;
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::IntakeError;
 use crate::state::State;
 use crate::storage::error::StorageError;
+use crate::storage::ids::AccountId;
 
 /// Runs a blocking call of storage off the connection's thread.
 pub(crate) async fn blocking<T, F>(state: &Data<State>, doing: &'static str, call: F) -> Result<T, ApiError>
@@ -51,6 +54,19 @@ where
         .await
         .map_err(|e| ApiError::internal(doing, &e))?
         .map_err(|e| storage_error(doing, &e))
+}
+
+/// Reads the body of a submission, within what its account may upload.
+pub(crate) async fn upload(
+    state: &State,
+    account: &AccountId,
+    request: &HttpRequest,
+    payload: web::Payload,
+) -> Result<Bytes, ApiError> {
+    state.rates.upload(account, Instant::now())?;
+    let bytes = body::read(request, payload, &state.limits).await?;
+    state.rates.uploaded(account, bytes.len(), Instant::now());
+    Ok(bytes)
 }
 
 /// What a failure of storage is to a caller: come back later, or our fault.

@@ -22,6 +22,8 @@ pub mod rules;
 pub mod published;
 pub mod views;
 pub mod openapi;
+pub mod places;
+pub mod rates;
 pub mod state;
 pub mod error;
 pub mod cli;

@@ -36,19 +36,19 @@ macro_rules! answers {
 
 answers! {
     /// Of submissions.
-    Submission: 400 401 403 413 415 422 429 500 503;
+    Submission: 400 401 403 408 413 415 422 429 500 503;
     /// Of what moderators read.
     Desk: 400 401 403 429 500 503;
     /// Of what is decided.
-    Decided: 400 401 403 404 409 413 415 422 429 500 503;
+    Decided: 400 401 403 404 408 409 413 415 422 429 500 503;
     /// Of what an account reads of itself.
     Own: 400 401 403 429 500 503;
     /// Of what an account names of its own.
     OwnEntry: 400 401 403 404 429 500 503;
     /// Of what an account changes.
-    OwnChange: 400 401 403 413 415 422 429 500 503;
+    OwnChange: 400 401 403 408 413 415 422 429 500 503;
     /// Of what needs no credential, but a body.
-    Open: 400 403 413 415 422 429 500 503;
+    Open: 400 403 408 413 415 422 429 500 503;
     /// Of documents that are there whatever is asked.
     Plain: 304 400 500 503;
     /// Of one entry.
@@ -75,6 +75,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         403 => "The token's scopes, the account's role or its standing do not allow this",
         404 => "There is nothing at this address",
         406 => "None of the accepted formats can be made",
+        408 => "The body did not arrive in time",
         409 => "It does not fit what is stored; the detail says why",
         410 => "The table has changed since the cursor was made, or what was asked for was withdrawn",
         413 => "The body is too large, as sent or as it expands",

@@ -1,9 +1,10 @@
 //! What handlers share.
 
-use std::net::IpAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use actix_web::HttpRequest;
+use actix_web::http::header::HeaderMap;
 use tokio::sync::{Semaphore, SemaphorePermit};
 
 use crate::auth::network::Network;
@@ -11,7 +12,10 @@ use crate::auth::throttle::Throttle;
 use crate::config::{AccountPolicy, Limits};
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::Intake;
+use crate::places::{Place, Places};
 use crate::published::cache::Cache;
+use crate::rates::Rates;
+use crate::storage::ids::AccountId;
 
 /// Shared by all workers.
 pub struct State {
@@ -23,12 +27,14 @@ pub struct State {
     pub accounts: AccountPolicy,
     /// Failed log-ins.
     pub throttle: Throttle,
+    /// How much each caller may ask for.
+    pub rates: Rates,
     /// One permit for each password being hashed.
     pub hashes: Semaphore,
     /// Rendered answers.
     pub cache: Cache,
-    /// One permit for each submission held in memory.
-    pub submissions: Semaphore,
+    /// Places for submissions held in memory.
+    pub submissions: Places,
     /// One permit for each batch.
     pub batches: Arc<Semaphore>,
     /// One permit for each table being computed.
@@ -40,10 +46,11 @@ impl State {
     pub fn new(intake: Intake, limits: Limits, accounts: AccountPolicy) -> State {
         State {
             throttle: Throttle::default(),
+            rates: Rates::new(&limits.quotas),
             hashes: Semaphore::new(accounts.hashes),
             accounts,
             cache: Cache::new(limits.cache_bytes),
-            submissions: Semaphore::new(limits.submissions),
+            submissions: Places::new(limits.submissions),
             batches: Arc::new(Semaphore::new(limits.batches)),
             tables: Semaphore::new(limits.tables),
             intake,
@@ -63,9 +70,7 @@ impl State {
 
     /// The network that a request comes from.
     pub fn network(&self, request: &HttpRequest) -> Network {
-        // Without a peer there is no connection to answer on.
-        let peer = request.peer_addr().map_or(IpAddr::from([0, 0, 0, 0]), |peer| peer.ip());
-        Network::of(self.accounts.proxies.client(peer, request.headers()))
+        Network::of(self.client(request.peer_addr(), request.headers()))
     }
 
     /// The keyed hash of that network; none for one that says nothing of a person.
@@ -73,13 +78,20 @@ impl State {
         self.intake.storage.network_hash(self.network(request).address())
     }
 
-    /// Waits for room to hold a submission in memory.
+    /// The address that a request comes from.
+    pub fn client(&self, peer: Option<SocketAddr>, headers: &HeaderMap) -> IpAddr {
+        // Without a peer there is no connection to answer on.
+        let peer = peer.map_or(IpAddr::from([0, 0, 0, 0]), |peer| peer.ip());
+        self.accounts.proxies.client(peer, headers)
+    }
+
+    /// Waits for room to hold a submission in memory; see [`Places::take`].
     ///
     /// # Errors
     /// `Busy` when the service is closing.
-    pub async fn submission(&self) -> Result<SemaphorePermit<'_>, ApiError> {
+    pub async fn submission(&self, account: Option<&AccountId>) -> Result<Place, ApiError> {
         self.submissions
-            .acquire()
+            .take(account)
             .await
             .map_err(|_| ApiError::new(ErrorCode::Busy, "The service is closing."))
     }

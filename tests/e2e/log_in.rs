@@ -98,12 +98,12 @@ fn another_sites_page_changes_nothing() {
 
 #[test]
 fn sessions_end_when_idle_when_old_and_when_told() {
-    let life = SessionLife { idle: TimeDelta::milliseconds(400), longest: TimeDelta::hours(1) };
+    let life = SessionLife { idle: TimeDelta::milliseconds(1500), longest: TimeDelta::hours(1) };
     let app = TestApp::with_accounts(AccountPolicy { sessions: life, ..AccountPolicy::published() });
     let first = cookie(&log_in(&app, "ada", PASSWORD).expect(201));
     let get = |cookie: &str| app.anonymous().send("GET", "/v1/account", &[("cookie", cookie)], &[]);
     get(&first).expect(200);
-    std::thread::sleep(Duration::from_millis(450));
+    std::thread::sleep(Duration::from_millis(1600));
     get(&first).problem(401, "unauthorized");
 
     let life = SessionLife { idle: TimeDelta::hours(1), longest: TimeDelta::milliseconds(400) };

@@ -5,6 +5,7 @@
 mod access;
 mod accounts;
 mod log_in;
+mod limits;
 mod submit;
 mod extremes;
 mod medians;

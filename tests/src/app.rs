@@ -44,7 +44,8 @@ impl TestApp {
         TestApp::with_config(ServeConfig { accounts, ..ServeConfig::local(0) })
     }
 
-    fn with_config(config: ServeConfig) -> TestApp {
+    /// A service set up otherwise.
+    pub fn with_config(config: ServeConfig) -> TestApp {
         let folder = tempfile::tempdir().unwrap();
         let storage = Storage::open(&StorageConfig::for_testing(folder.path())).unwrap();
         storage.import_catalogue(catalogue(), Utc::now()).unwrap();

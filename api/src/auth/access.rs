@@ -1,5 +1,7 @@
 //! Bearer tokens (RFC 6750), sessions, and the extractors that say who may call a handler.
 
+use std::time::Instant;
+
 use actix_web::body::{BoxBody, MessageBody};
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
 use actix_web::http::header::{AUTHORIZATION, WWW_AUTHENTICATE};
@@ -9,8 +11,10 @@ use actix_web::{Error, FromRequest, HttpMessage, HttpRequest};
 use chrono::Utc;
 
 use super::cookie::check_site;
+use super::rates::Left;
 pub use super::scope::{Scope, Scopes};
 use crate::error::{ApiError, ErrorCode};
+use crate::middleware::limits;
 use crate::state::State;
 use crate::storage::accounts::Account;
 use crate::storage::tokens::{Credential, Refusal};
@@ -88,12 +92,28 @@ async fn admit<C: Caller>(
 ) -> Result<ServiceResponse<BoxBody>, Error> {
     match credential::<C>(&request).await.and_then(|found| allowed::<C>(found)) {
         Ok(credential) => {
+            let told = match rates(&request, &credential) {
+                Ok(told) => told,
+                Err(left) => {
+                    return Ok(limits::refuse(request, &left, "Too many requests of this account.", 1.0));
+                }
+            };
             tracing::Span::current().record("account", tracing::field::display(&credential.account.id));
             request.extensions_mut().insert(C::of(credential.account.clone()));
             request.extensions_mut().insert(Shown(credential));
-            next.call(request).await.map(ServiceResponse::map_into_boxed_body)
+            let mut response = next.call(request).await?.map_into_boxed_body();
+            limits::tell(response.headers_mut(), &told);
+            Ok(response)
         }
         Err(error) => Ok(request.error_response(error)),
+    }
+}
+
+/// What is left for the credential and its account.
+fn rates(request: &ServiceRequest, credential: &Credential) -> Result<Vec<Left>, Left> {
+    match request.app_data::<Data<State>>() {
+        Some(state) => state.rates.request(credential, Instant::now()),
+        None => Ok(Vec::new()),
     }
 }
 

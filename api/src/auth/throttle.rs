@@ -65,8 +65,19 @@ impl Throttle {
     /// # Errors
     /// How long to wait before the next.
     pub fn begin(&self, name: &str, network: Network, now: Instant) -> Result<(), Duration> {
+        self.begin_all(&keys(name, network), now)
+    }
+
+    /// Begins something that only the network counts for, such as making an account.
+    ///
+    /// # Errors
+    /// How long to wait before the next.
+    pub fn begin_here(&self, network: Network, now: Instant) -> Result<(), Duration> {
+        self.begin_all(&[(Key::Network(network), NETWORK)], now)
+    }
+
+    fn begin_all(&self, keys: &[(Key, Pace)], now: Instant) -> Result<(), Duration> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let keys = keys(name, network);
         let wait = keys.iter().map(|(key, pace)| wait(kept.get(key), *pace, now)).max().unwrap_or_default();
         if !wait.is_zero() {
             return Err(wait);
@@ -78,13 +89,23 @@ impl Throttle {
             }
         }
         for (key, _) in keys {
-            let tries = kept.entry(key).or_insert(Tries { failed: 0, last: now });
+            let tries = kept.entry(key.clone()).or_insert(Tries { failed: 0, last: now });
             if now.duration_since(tries.last) >= FORGOTTEN {
                 tries.failed = 0;
             }
             *tries = Tries { failed: tries.failed.saturating_add(1), last: now };
         }
         Ok(())
+    }
+
+    /// The try that was begun was no guess, though it did not succeed: it alone does not count.
+    pub fn forgive(&self, name: &str, network: Network) {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        for (key, _) in keys(name, network) {
+            if let Some(tries) = kept.get_mut(&key) {
+                tries.failed = tries.failed.saturating_sub(1);
+            }
+        }
     }
 
     /// The try that was begun was right: it does not count, and neither do earlier ones from there.
@@ -158,6 +179,19 @@ mod tests {
             }
         }
         assert!(throttle.0.lock().unwrap().is_empty());
+    }
+
+    #[test]
+    fn what_is_forgiven_forgets_nothing_else() {
+        let throttle = Throttle::default();
+        let now = Instant::now();
+        for _ in 0..PAIR.free + 1 {
+            throttle.begin("ada", network(1), now).unwrap();
+            throttle.begin("ada", network(2), now).unwrap();
+            throttle.forgive("ada", network(2));
+        }
+        assert!(throttle.begin("ada", network(1), now).is_err());
+        assert!(throttle.begin("ada", network(2), now).is_ok());
     }
 
     #[test]

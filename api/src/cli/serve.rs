@@ -15,7 +15,8 @@ use super::exit::{Ended, Failure, Outcome};
 use super::output;
 use crate::auth::cookie::Transport;
 use crate::auth::network::{Proxies, ProxyHeader};
-use crate::config::{AccountPolicy, Registration, ServeConfig};
+use crate::auth::rates::Quota;
+use crate::config::{AccountPolicy, Limits, Quotas, Registration, ServeConfig};
 use crate::intake::Intake;
 use crate::storage::Storage;
 use crate::{openapi, serve};
@@ -48,9 +49,32 @@ pub struct AccountArgs {
     #[arg(long, env = "WEARMARK_PASSWORD_HASHES", value_name = "N", default_value_t = 2,
           value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=64))]
     pub password_hashes: usize,
+    /// Requests a minute of one network, and with one token or session; an account has twice as many; 0 for no limit
+    #[arg(long, env = "WEARMARK_REQUESTS_PER_MINUTE", value_name = "N", default_value_t = 3_000)]
+    pub requests_per_minute: u64,
+    /// Runs and prices a day of one account, each line of a batch counted; 0 for no limit
+    #[arg(long, env = "WEARMARK_SUBMISSIONS_PER_DAY", value_name = "N", default_value_t = 20_000)]
+    pub submissions_per_day: u64,
+    /// What one account uploads in an hour, after decompression, MiB; 0 for no limit
+    #[arg(long, env = "WEARMARK_UPLOAD_PER_HOUR", value_name = "MIB", default_value_t = 8_192,
+          value_parser = clap::value_parser!(u64).range(..=1 << 30))]
+    pub upload_per_hour: u64,
 }
 
 impl AccountArgs {
+    fn quotas(&self) -> Quotas {
+        let limited = |most: u64| (most > 0).then_some(most);
+        let requests = limited(self.requests_per_minute);
+        Quotas {
+            network_requests: requests.map(Quota::per_minute),
+            credential_requests: requests.map(Quota::per_minute),
+            account_requests: requests.map(|most| Quota::per_minute(most.saturating_mul(2))),
+            account_bytes: limited(self.upload_per_hour).map(|mib| Quota::per_hour(mib << 20)),
+            account_submissions: limited(self.submissions_per_day).map(Quota::per_day),
+            ..Quotas::published()
+        }
+    }
+
     fn policy(&self) -> AccountPolicy {
         let header = match self.proxy_header {
             ProxyHeaderName::XForwardedFor => ProxyHeader::XForwardedFor,
@@ -126,7 +150,10 @@ impl Serve {
             );
         }
         let storage = open(&self.data)?;
-        serve_until_stopped(self.listen, storage, self.accounts.policy())
+        let limits = Limits { quotas: self.accounts.quotas(), ..Limits::published() };
+        let accounts = self.accounts.policy();
+        let local = ServeConfig::local(self.listen.port());
+        serve_until_stopped(ServeConfig { listen: self.listen, limits, accounts, ..local }, storage)
     }
 }
 
@@ -146,12 +173,12 @@ pub fn start_log(form: LogForm, default: &str) {
 /// # Errors
 /// When the address cannot be listened on.
 pub fn until_stopped(listen: SocketAddr, storage: Storage) -> Ended {
-    serve_until_stopped(listen, storage, AccountPolicy::published())
+    serve_until_stopped(ServeConfig { listen, ..ServeConfig::local(listen.port()) }, storage)
 }
 
-fn serve_until_stopped(listen: SocketAddr, storage: Storage, accounts: AccountPolicy) -> Ended {
+fn serve_until_stopped(config: ServeConfig, storage: Storage) -> Ended {
+    let listen = config.listen;
     let intake = Intake { storage, policy: Arc::new(Policy::published()) };
-    let config = ServeConfig { listen, accounts, ..ServeConfig::local(listen.port()) };
     actix_web::rt::System::new()
         .block_on(serve::serve(config, intake))
         .with_context(|| format!("cannot listen on {listen}"))?;

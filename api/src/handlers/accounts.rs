@@ -66,7 +66,10 @@ pub async fn create_account(
     }
     // An invitation has 256 random bits; what is slowed down here is using the service to try names or fill it.
     let network = state.network(&request);
-    slow_down(&state, "", network)?;
+    state
+        .throttle
+        .begin_here(network, Instant::now())
+        .map_err(|wait| ApiError::wait("Too many accounts were asked for from this network.", wait))?;
     let _permit = state.hashing().await?;
     let storage = state.intake.storage.clone();
     let made = web::block(move || {

@@ -3,6 +3,7 @@
 
 use std::io::{self, BufRead, BufReader, Read};
 use std::sync::Arc;
+use std::time::Instant;
 
 use actix_web::web::{self, Bytes, Data};
 use actix_web::{HttpRequest, HttpResponse};
@@ -178,11 +179,22 @@ async fn one(state: &Data<State>, from: &Origin, key: Option<&str>, line: Line) 
         Ok(line) => line,
         Err(error) => return BatchLine::failed(None, &error),
     };
+    if let Err(error) = count(state, &from.account, bytes.len()) {
+        return BatchLine::failed(Some(number), &error);
+    }
     let key = key.map(|key| format!("{key}/{number}"));
     match submit_patiently(state, from, bytes, key).await {
         Ok(receipt) => BatchLine::judged(number, receipt),
         Err(error) => BatchLine::failed(Some(number), &error),
     }
+}
+
+/// Every line counts as a submission of its own.
+fn count(state: &State, account: &AccountId, bytes: usize) -> Result<(), ApiError> {
+    let now = Instant::now();
+    state.rates.upload(account, now)?;
+    state.rates.uploaded(account, bytes, now);
+    state.rates.submission(account, now)
 }
 
 /// A batch waits for the writer where a single submission is sent away: its client cannot repeat one line.
@@ -195,14 +207,14 @@ async fn submit_patiently(
     const TRIES: u32 = 6;
     let mut pause = std::time::Duration::from_millis(50);
     for _ in 1..TRIES {
-        let _permit = state.submission().await?;
+        let _permit = state.submission(None).await?;
         match submit(state, from.account.clone(), from.network.clone(), bytes.clone(), key.clone()).await {
             Err(error) if error.code == ErrorCode::Busy => tokio::time::sleep(pause).await,
             answer => return answer,
         }
         pause *= 2;
     }
-    let _permit = state.submission().await?;
+    let _permit = state.submission(None).await?;
     submit(state, from.account.clone(), from.network.clone(), bytes, key).await
 }
 

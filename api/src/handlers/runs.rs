@@ -1,5 +1,7 @@
 //! Runs: submit, check, list, read.
 
+use std::time::Instant;
+
 use actix_web::web::{self, Bytes, Data, Path};
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::Utc;
@@ -10,9 +12,8 @@ use wearmark_core::series::envelope::envelope;
 use wearmark_core::verdict::Verdict;
 
 use super::paging::Paging;
-use super::{blocking, found, intake_error, json};
+use super::{blocking, found, intake_error, json, upload};
 use crate::auth::access::Submitter;
-use crate::body;
 use crate::error::{ApiError, ErrorCode, outside};
 use crate::intake::{IdempotencyKey, Receipt};
 use crate::query::{self, Parameters};
@@ -45,8 +46,9 @@ pub async fn create_run(
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
     let key = idempotency_key(&request)?;
-    let _permit = state.submission().await?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
+    let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
+    state.rates.submission(&submitter.0.id, Instant::now())?;
     let network = state.network_hash(&request);
     let receipt = submit(&state, submitter.0.id, network, bytes, key).await?;
     let mut answer = if receipt.replayed { HttpResponse::Ok() } else { HttpResponse::Created() };
@@ -69,8 +71,8 @@ pub async fn check_run(
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let _permit = state.submission().await?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
+    let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
     let intake = state.intake.clone();
     let receipt = web::block(move || intake.check(&submitter.0.id, &bytes, Utc::now()).map_err(intake_error))
         .await

@@ -78,8 +78,8 @@ pub async fn create_session(
     let (value, session) = match begun {
         Ok(begun) => begun,
         Err(ErrorCode::CodeNeeded) => {
-            // The password was right, so this was no guess.
-            state.throttle.succeeded(&name, network);
+            // The password was right, so this was no guess; wrong codes before it still count.
+            state.throttle.forgive(&name, network);
             return Err(ApiError::new(ErrorCode::CodeNeeded, ErrorCode::CodeNeeded.explanation()));
         }
         Err(_) => return Err(wrong()),

@@ -75,7 +75,7 @@ pub struct Credential {
 }
 
 /// What a caller showed.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub enum Via {
     /// A bearer token.
     Token(TokenId),

@@ -211,10 +211,8 @@ pub(super) fn print_token(
         }
         output::json(&document)?;
     } else {
-        output::note(&format!(
-            "The token, shown this once, is on stdout, good for {} until {until}; keep it in a file that only you can read.",
-            record.scopes
-        ));
+        output::note("The token, shown this once, is on stdout; keep it in a file that only you can read.");
+        output::note(&format!("It is good for {} until {until}.", record.scopes));
         output::data(format!("{}\n", token.reveal()).as_bytes())?;
     }
     Ok(Outcome::Done)
