@@ -16,6 +16,7 @@ mod prices;
 mod value;
 mod facts;
 mod moderation;
+mod moderate_cli;
 mod withdrawal;
 mod people;
 mod errors;

@@ -126,7 +126,7 @@ fn a_deleted_account_leaves_no_personal_value_behind() {
         "note": "quillon lives here"
     });
     post(&quillon, "/v1/prices", &price).expect(201);
-    let own_token = json!({"label": "laptop of quillon", "scopes": ["submit"]});
+    let own_token = json!({"name": "laptop of quillon", "scopes": ["submit"]});
     post(&quillon, "/v1/tokens", &own_token).expect(201);
     let mo = app.moderator();
     let seen = mo.get(&format!("/v1/moderation/cases/{rejected}")).expect(200).json();

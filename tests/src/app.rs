@@ -87,6 +87,16 @@ impl TestApp {
         Caller::new(self.address(), Some(self.tokens[which].clone()))
     }
 
+    /// The token of one of the contributors.
+    pub fn contributor_token(&self, which: usize) -> &str {
+        &self.tokens[which]
+    }
+
+    /// The token of the moderator `mo`.
+    pub fn moderator_token(&self) -> &str {
+        &self.tokens[3]
+    }
+
     /// The moderator `mo`.
     pub fn moderator(&self) -> Caller {
         self.contributor(3)

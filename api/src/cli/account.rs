@@ -139,6 +139,8 @@ impl AccountArgs {
 
 impl Add {
     fn run(self) -> Ended {
+        // Before anything is made.
+        let new = self.grant.token(self.role.into(), "command line")?;
         let (password, made_up) = match self.password_stdin {
             true => (password_from_stdin()?, false),
             false => (random_password(), true),
@@ -147,7 +149,6 @@ impl Add {
         let account = storage
             .create_account(&self.name, &password, self.role.into(), Utc::now())
             .with_context(|| format!("the account {} cannot be made", self.name))?;
-        let new = self.grant.token(&account, "command line")?;
         let (token, record) = storage
             .create_token(&account.id, &new, None, Utc::now())
             .with_context(|| format!("the account {} is made, but it has no token yet", self.name))?;

@@ -8,6 +8,7 @@ pub mod tracked;
 pub mod limited;
 pub mod priced;
 
+use std::collections::HashMap;
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -27,7 +28,9 @@ use super::output::{self, Style};
 use super::serve::{self, LogForm};
 use super::{columns, submit, table, track, wanted};
 use crate::intake::Intake;
+use crate::moderation::queue;
 use crate::storage::accounts::Role;
+use crate::storage::cases::CaseFilter;
 use crate::storage::tokens::NewToken;
 use crate::storage::{Storage, StorageConfig};
 use fill::Times;
@@ -154,7 +157,8 @@ impl Demo {
         let bar = submit::progress(world.len() as u64, "runs");
         let filled = fill::fill(&intake, &world, &accounts, &bar);
         bar.finish_and_clear();
-        let (settled, times) = filled?;
+        let fill::Filled { settled, times, until } = filled?;
+        let queue = queue(&intake, until).context("the cases that wait cannot be read")?;
         let prices = priced::fill(&intake, &world, &accounts)?;
         let start = Instant::now();
         let frame = storage.frame().context("the accepted runs cannot be read")?;
@@ -174,7 +178,7 @@ impl Demo {
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
-            truths: verdicts::against_truth(&settled, &world),
+            truths: verdicts::against_truth(&settled, &world, &queue),
             chosen,
             tracked,
             limited,
@@ -279,6 +283,22 @@ impl Shown {
             self.tabling.as_secs_f64()
         )
     }
+}
+
+/// The runs that wait for a moderator, by the place of their case in the queue.
+fn queue(
+    intake: &Intake,
+    now: chrono::DateTime<Utc>,
+) -> Result<HashMap<String, usize>, crate::storage::error::StorageError> {
+    let people = intake.storage.people();
+    let conn = &mut *intake.storage.reader()?;
+    let cases = queue::queue(conn, &CaseFilter::default(), &people, &intake.policy.desk, now)?;
+    let mut places = HashMap::new();
+    for (place, case) in queue::folded(cases).into_iter().enumerate() {
+        places.extend(case.with.into_iter().map(|run| (run, place)));
+        places.insert(case.run.id, place);
+    }
+    Ok(places)
 }
 
 fn card(track: &Track) -> &str {

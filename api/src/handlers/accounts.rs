@@ -10,7 +10,7 @@ use utoipa::ToSchema;
 
 use super::fields::Fields;
 use super::{blocking, private, storage_error};
-use crate::auth::access::{Owner, Shown};
+use crate::auth::access::{Owner, Scopes, Shown};
 use crate::config::Registration;
 use crate::error::{ApiError, ErrorCode};
 use crate::query;
@@ -131,6 +131,7 @@ pub async fn find_account(
     request: HttpRequest,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
+    let scopes = shown.0.scopes.common(Scopes::of_role(owner.0.role));
     let id = owner.0.id.clone();
     let (second_factor, recovery_codes) = blocking(&state, "reading an account", move |s| {
         let storage = &s.intake.storage;
@@ -141,7 +142,7 @@ pub async fn find_account(
         account: AccountView::new(owner.0, Utc::now()),
         second_factor,
         recovery_codes,
-        scopes: shown.0.scopes.iter().collect(),
+        scopes: scopes.iter().collect(),
         expires_at: shown.0.expires_at,
     }))
 }

@@ -11,7 +11,7 @@ use crate::auth::secret::Secret;
 use crate::cli::columns::{self, Column};
 use crate::cli::exit::{Ended, Failure, Outcome};
 use crate::cli::output;
-use crate::storage::accounts::Account;
+use crate::storage::accounts::{Account, Role};
 use crate::storage::tokens::{DEFAULT_LIFE, LONGEST_LIFE, NewToken, TokenRecord};
 use crate::views::account::TokenView;
 
@@ -52,17 +52,16 @@ pub struct Grant {
 }
 
 impl Grant {
-    /// The token to make.
+    /// The token to make for an account of this role.
     ///
     /// # Errors
-    /// When the account's role does not have a scope that was asked for.
-    pub fn token(&self, account: &Account, label: &str) -> Result<NewToken, Failure> {
-        let role = Scopes::of_role(account.role);
+    /// When the role does not have a scope that was asked for.
+    pub fn token(&self, role: Role, label: &str) -> Result<NewToken, Failure> {
+        let own = Scopes::of_role(role);
         let asked: Scopes = self.scopes.iter().map(|name| Scope::from(*name)).collect();
-        let scopes = if asked.is_empty() { role } else { asked };
-        if !scopes.is_within(role) {
-            let (name, has) = (&account.name, account.role.as_str());
-            return Err(Failure::broken(format!("{name} is a {has}, whose scopes are: {role}")));
+        let scopes = if asked.is_empty() { own } else { asked };
+        if !scopes.is_within(own) {
+            return Err(Failure::broken(format!("the scopes of a {} are: {own}", role.as_str())));
         }
         Ok(NewToken { label: label.to_owned(), scopes, life: Duration::days(self.expires) })
     }
@@ -95,7 +94,7 @@ impl Token {
     pub fn run(self) -> Ended {
         let storage = open(&self.data)?;
         let account = find(&storage, &self.name)?;
-        let new = self.grant.token(&account, &self.label)?;
+        let new = self.grant.token(account.role, &self.label)?;
         let (token, record) = storage
             .create_token(&account.id, &new, None, Utc::now())
             .with_context(|| format!("no token of {} can be made", self.name))?;
