@@ -66,8 +66,6 @@ error_codes! {
         "Send `Authorization: Bearer` and a token of an account (RFC 6750). Tokens are never taken from the address.";
     OwnRun "own-run" FORBIDDEN "Nobody moderates their own"
         "A moderator decides of other people's runs and acts on other accounts. Ask another moderator.";
-    WrongPassword "wrong-password" FORBIDDEN "The password is not right"
-        "What cannot be taken back asks for name and password of the account again.";
     NeedsOperator "needs-operator" FORBIDDEN "Only an operator may do this"
         "Measures about moderators and operators are an operator's to take.";
     InsufficientScope "insufficient-scope" FORBIDDEN "The token or the account may not do this"

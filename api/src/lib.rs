@@ -11,7 +11,6 @@ pub mod auth;
 pub mod handlers;
 pub mod query;
 pub mod body;
-pub mod fields;
 pub mod intake;
 pub mod pricing;
 pub mod judging;

@@ -142,7 +142,7 @@ fn a_deleted_account_leaves_no_personal_value_behind() {
     }
     let body = |password: &str| json!({"name": "quillon-fenwright", "password": password}).to_string();
     let wrong = quillon.send("DELETE", "/v1/account", &JSON, body("a wrong password").as_bytes());
-    wrong.problem(403, "wrong-password");
+    wrong.problem(403, "wrong-credentials");
     let gone = quillon.send("DELETE", "/v1/account", &JSON, body(PASSWORD).as_bytes()).expect(200).json();
     assert_eq!(gone, json!({"runs": 2, "prices": 1}));
     quillon.get("/v1/account").problem(401, "unauthorized");

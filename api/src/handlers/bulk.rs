@@ -6,12 +6,11 @@ use chrono::Utc;
 use serde_json::{Map, Value};
 use wearmark_core::desk::Decision;
 
-use super::blocking;
-use super::moderation::{WORDS, decision, private, refused};
+use super::fields::Fields;
+use super::moderation::{WORDS, decision, refused};
+use super::{blocking, private};
 use crate::auth::access::Moderator;
-use crate::body;
 use crate::error::{ApiError, ErrorCode};
-use crate::fields::Fields;
 use crate::moderation::bulk::{self, BulkOrder};
 use crate::query;
 use crate::state::State;
@@ -32,14 +31,14 @@ pub async fn create_bulk(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let (order, stamp) = order(&bytes)?;
+    let fields = Fields::read(&request, payload, &["decision", "reason", "stamp", "filter"]).await?;
+    let (order, stamp) = order(fields)?;
     let Some(stamp) = stamp else {
         let preview = blocking(&state, "looking at cases", move |s| {
             bulk::preview(&s.intake, &mut *s.intake.storage.reader()?, &order, Utc::now())
         })
         .await?;
-        return Ok(private(&PreviewView::from(preview)));
+        return Ok(private().json(PreviewView::from(preview)));
     };
     let intake = state.intake.clone();
     let outcomes = state
@@ -63,21 +62,20 @@ pub async fn create_bulk(
     Ok(HttpResponse::Created().json(BulkView { rows }))
 }
 
-fn order(bytes: &[u8]) -> Result<(BulkOrder, Option<String>), ApiError> {
-    let mut fields = Fields::read(bytes)?;
+fn order(mut fields: Fields) -> Result<(BulkOrder, Option<String>), ApiError> {
     let decision = decision(&mut fields);
     if decision == Some(Decision::Duplicate) {
-        fields.refuse("decision", "A duplicate names its original, so each is decided alone.");
+        fields.refuse(
+            "decision",
+            "cannot be `duplicate` here: each names its original, so each is decided alone",
+        );
     }
-    let reason = fields.needed("reason", WORDS);
-    let stamp = fields.text("stamp", 64);
+    let reason = fields.said("reason", WORDS);
+    let stamp = fields.optional_text("stamp");
     let filter = match fields.object("filter") {
         Some(object) if !object.is_empty() => filter(&object, &mut fields),
         _ => {
-            fields.refuse(
-                "filter",
-                "`filter` must name at least one of card, workload, driver, contributor, finding.",
-            );
+            fields.refuse("filter", "must name at least one of card, workload, driver, contributor, finding");
             CaseFilter::default()
         }
     };
@@ -95,16 +93,13 @@ fn filter(object: &Map<String, Value>, fields: &mut Fields) -> CaseFilter {
             "contributor" => &mut filter.contributor,
             "finding" => &mut filter.finding,
             _ => {
-                fields.refuse(
-                    "filter",
-                    "`filter` has the fields card, workload, driver, contributor and finding.",
-                );
+                fields.refuse("filter", "has the fields card, workload, driver, contributor and finding");
                 continue;
             }
         };
         match value.as_str().filter(|text| (1..=200).contains(&text.chars().count())) {
             Some(text) => *place = Some(text.to_owned()),
-            None => fields.refuse("filter", "Each field of `filter` must be a text of 1 to 200 characters."),
+            None => fields.refuse("filter", "must have texts of 1 to 200 characters only"),
         }
     }
     filter

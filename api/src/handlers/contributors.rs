@@ -4,12 +4,11 @@ use actix_web::web::{Data, Path, Payload};
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::Utc;
 
-use super::moderation::{WORDS, private, refused};
-use super::{blocking, found};
+use super::fields::Fields;
+use super::moderation::{WORDS, refused};
+use super::{blocking, found, private};
 use crate::auth::access::{Moderator, Submitter};
-use crate::body;
 use crate::error::ApiError;
-use crate::fields::Fields;
 use crate::moderation::{self, case};
 use crate::query;
 use crate::state::State;
@@ -37,7 +36,7 @@ pub async fn find_contributor(
         case::record(&mut *s.intake.storage.reader()?, id.as_str())
     })
     .await?;
-    Ok(private(&RecordView::new(account.name, record)))
+    Ok(private().json(RecordView::new(account.name, record)))
 }
 
 /// Acts on a contributor: a note for other moderators, all their runs held, or the account suspended; with an end or
@@ -54,15 +53,14 @@ pub async fn create_measure(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
     let now = Utc::now();
-    let mut fields = Fields::read(&bytes)?;
-    let word = fields.needed("kind", 20);
+    let mut fields = Fields::read(&request, payload, &["kind", "words", "until"]).await?;
+    let word = fields.text("kind");
     let kind = MeasureKind::parse(&word);
     if kind.is_none() && !word.is_empty() {
-        fields.refuse("kind", "`kind` must be `note`, `hold-all` or `suspend`.");
+        fields.refuse("kind", "must be `note`, `hold-all` or `suspend`");
     }
-    let words = fields.needed("words", WORDS);
+    let words = fields.said("words", WORDS);
     let until = fields.later("until", now);
     fields.finish()?;
     let kind = kind.unwrap_or(MeasureKind::Note);
@@ -99,7 +97,7 @@ pub async fn delete_measure(
         .await
         .map_err(refused)?;
     state.intake.storage.forget_credentials();
-    Ok(private(&MeasureView::from(measure)))
+    Ok(private().json(MeasureView::from(measure)))
 }
 
 /// The accounts that have anything in common with a contributor's, and which of them count as one with it.
@@ -118,7 +116,7 @@ pub async fn list_ties(
     let tied =
         blocking(&state, "reading ties", move |s| case::tied(&mut *s.intake.storage.reader()?, id.as_str()))
             .await?;
-    Ok(private(&TiesView::new(account.name, tied)))
+    Ok(private().json(TiesView::new(account.name, tied)))
 }
 
 /// Finds that two accounts are two persons: they count apart from now on. With `separated` false that is taken back.
@@ -134,9 +132,8 @@ pub async fn create_separation(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let mut fields = Fields::read(&bytes)?;
-    let other = fields.needed("other", 64);
+    let mut fields = Fields::read(&request, payload, &["other", "separated"]).await?;
+    let other = fields.text("other");
     let apart = fields.flag("separated");
     fields.finish()?;
     let one = account(&state, name.into_inner()).await?;
@@ -165,9 +162,8 @@ pub async fn create_appeal(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let mut fields = Fields::read(&bytes)?;
-    let words = fields.needed("words", WORDS);
+    let mut fields = Fields::read(&request, payload, &["words"]).await?;
+    let words = fields.said("words", WORDS);
     fields.finish()?;
     let run = id.into_inner();
     state

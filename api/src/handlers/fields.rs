@@ -3,6 +3,7 @@
 
 use actix_web::HttpRequest;
 use actix_web::web;
+use chrono::{DateTime, Utc};
 use serde_json::{Map, Value};
 use wearmark_core::finding::{Finding, Severity};
 
@@ -80,6 +81,56 @@ impl Fields {
         }
     }
 
+    /// What somebody has to say: a text of 1 to `most` characters, without control characters but line breaks. Empty when
+    /// it is not there, which [`Fields::finish`] then tells.
+    pub(crate) fn said(&mut self, name: &str, most: usize) -> String {
+        let text = self.text(name);
+        let fits = !text.trim().is_empty()
+            && text.chars().count() <= most
+            && !text.chars().any(|c| c.is_control() && c != '\n');
+        if !fits && !text.is_empty() {
+            let rule = format!(
+                "must be a text of 1 to {most} characters that says something, without control characters"
+            );
+            self.refuse(name, &rule);
+        }
+        text
+    }
+
+    /// A text that `read` makes something of, that may be left out.
+    pub(crate) fn parsed<T>(
+        &mut self,
+        name: &str,
+        rule: &str,
+        read: impl FnOnce(&str) -> Option<T>,
+    ) -> Option<T> {
+        let text = self.optional_text(name)?;
+        let read = read(&text);
+        if read.is_none() {
+            self.refuse(name, rule);
+        }
+        read
+    }
+
+    /// A moment to come (RFC 3339), that may be left out.
+    pub(crate) fn later(&mut self, name: &str, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+        let rule = "must be a moment to come, like 2999-12-31T12:00:00Z";
+        let read = |text: &str| Some(DateTime::parse_from_rfc3339(text).ok()?.to_utc());
+        self.parsed(name, rule, |text| read(text).filter(|at| *at > now))
+    }
+
+    /// An object within, that may be left out.
+    pub(crate) fn object(&mut self, name: &str) -> Option<Map<String, Value>> {
+        match self.fields.remove(name) {
+            Some(Value::Object(object)) => Some(object),
+            None | Some(Value::Null) => None,
+            Some(_) => {
+                self.refuse(name, "must be an object");
+                None
+            }
+        }
+    }
+
     /// A whole number in a range, that may be left out.
     pub(crate) fn optional_number(&mut self, name: &str, least: i64, most: i64) -> Option<i64> {
         let value = self.fields.remove(name).filter(|value| !value.is_null())?;
@@ -145,6 +196,21 @@ mod tests {
         assert_eq!(places, ["/x~1y", "/name", "/password", "/days", "/scopes", "/on"]);
         let said = format!("{:?}", fields.finish().map_err(|e| e.to_string()));
         assert!(!said.contains("90210"), "{said}");
+    }
+
+    #[test]
+    fn what_is_said_has_a_length_and_moments_are_to_come() {
+        let body =
+            json!({"reason": " ", "words": "a\u{7}b", "why": "two\nlines", "until": "1999-01-01T00:00:00Z"});
+        let mut fields = Fields::of(body, &["reason", "words", "why", "until", "filter"]);
+        assert_eq!(fields.said("why", 9), "two\nlines");
+        fields.said("reason", 9);
+        fields.said("words", 9);
+        assert_eq!(fields.later("until", Utc::now()), None);
+        assert_eq!(fields.object("filter"), None);
+        assert_eq!(fields.parsed("nothing", "must be there", |text| Some(text.len())), None);
+        let places: Vec<&str> = fields.findings.iter().map(|f| f.pointer.as_str()).collect();
+        assert_eq!(places, ["/reason", "/words", "/until"]);
     }
 
     #[test]

@@ -7,11 +7,10 @@ use utoipa::IntoParams;
 use wearmark_core::desk::Decision;
 use wearmark_core::verdict::Verdict;
 
-use super::{blocking, found, storage_error};
+use super::fields::Fields;
+use super::{blocking, found, private, storage_error};
 use crate::auth::access::Moderator;
-use crate::body;
 use crate::error::{ApiError, ErrorCode};
-use crate::fields::Fields;
 use crate::moderation::{self, Order, Refused, case, queue};
 use crate::query::{self, Parameters};
 use crate::state::State;
@@ -96,7 +95,7 @@ pub async fn list_cases(
     .await?;
     let total = cases.len();
     let rows = cases.into_iter().skip(offset as usize).take(limit as usize).map(CaseRowView::from).collect();
-    Ok(private(&QueueView { total, rows }))
+    Ok(private().json(QueueView { total, rows }))
 }
 
 /// Everything about one run that helps to decide it.
@@ -116,7 +115,7 @@ pub async fn find_case(
         case::find(&s.intake, &mut *s.intake.storage.reader()?, &wanted, Utc::now())
     })
     .await?;
-    Ok(private(&CaseView::from(found(case, "run", id)?)))
+    Ok(private().json(CaseView::from(found(case, "run", id)?)))
 }
 
 /// Takes a case, so that nobody else decides it meanwhile; again to keep it longer.
@@ -137,7 +136,7 @@ pub async fn create_claim(
         .write("claiming a case", move |tx| moderation::claim(&intake, tx, &moderator.0, &run, Utc::now()))
         .await
         .map_err(refused)?;
-    Ok(private(&ClaimView::from(claim)))
+    Ok(private().json(ClaimView::from(claim)))
 }
 
 /// Gives a case back.
@@ -174,8 +173,8 @@ pub async fn create_decision(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let order = order(id.into_inner(), &bytes)?;
+    let fields = Fields::read(&request, payload, &["decision", "reason", "revision", "original"]).await?;
+    let order = order(id.into_inner(), fields)?;
     let intake = state.intake.clone();
     let decision = state
         .intake
@@ -186,22 +185,21 @@ pub async fn create_decision(
     Ok(HttpResponse::Created().json(DecisionView::from(decision)))
 }
 
-fn order(run: RunId, bytes: &[u8]) -> Result<Order, ApiError> {
-    let mut fields = Fields::read(bytes)?;
+fn order(run: RunId, mut fields: Fields) -> Result<Order, ApiError> {
     let decision = decision(&mut fields);
-    let reason = fields.needed("reason", WORDS);
-    let revision = fields.number("revision", 0, i64::MAX);
-    let rule = "`original` must be the id of another run, `r-` and 32 hexadecimal digits.";
+    let reason = fields.said("reason", WORDS);
+    let revision = fields.optional_number("revision", 0, i64::MAX);
+    let rule = "must be the id of another run, `r-` and 32 hexadecimal digits";
     let original = fields.parsed("original", rule, |text| text.parse::<RunId>().ok());
     if revision.is_none() {
-        fields.refuse("revision", "`revision` must be that of the case you looked at.");
+        fields.refuse("revision", "must be that of the case you looked at");
     }
     match (decision, &original) {
         (Some(Decision::Duplicate), None) => {
-            fields.refuse("original", "A duplicate names the run that it is one of in `original`.");
+            fields.refuse("original", "is missing: a duplicate names the run that it is one of");
         }
         (Some(decision), Some(_)) if decision != Decision::Duplicate => {
-            fields.refuse("original", "Only a duplicate has an `original`.");
+            fields.refuse("original", "is for duplicates only");
         }
         _ => {}
     }
@@ -212,10 +210,10 @@ fn order(run: RunId, bytes: &[u8]) -> Result<Order, ApiError> {
 
 /// The decision in a body; refused when it is missing.
 pub(super) fn decision(fields: &mut Fields) -> Option<Decision> {
-    const RULE: &str = "`decision` must be `accept`, `reject`, `rerun` or `duplicate`.";
-    let word = fields.text("decision", 20);
-    let decision = word.as_deref().and_then(Decision::parse);
-    if decision.is_none() {
+    const RULE: &str = "must be `accept`, `reject`, `rerun` or `duplicate`";
+    let word = fields.text("decision");
+    let decision = Decision::parse(&word);
+    if decision.is_none() && !word.is_empty() {
         fields.refuse("decision", RULE);
     }
     decision
@@ -234,9 +232,8 @@ pub async fn revert_decision(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let mut fields = Fields::read(&bytes)?;
-    let reason = fields.needed("reason", WORDS);
+    let mut fields = Fields::read(&request, payload, &["reason"]).await?;
+    let reason = fields.said("reason", WORDS);
     fields.finish()?;
     let (id, intake) = (id.into_inner(), state.intake.clone());
     let decision = state
@@ -282,12 +279,7 @@ pub async fn list_decisions(
     let more = all.len() > limit as usize;
     all.truncate(limit as usize);
     let next = all.last().filter(|_| more).map(|last| last.id);
-    Ok(private(&DecisionList { rows: all.into_iter().map(DecisionView::from).collect(), next }))
-}
-
-/// An answer for the caller alone.
-pub(super) fn private<T: serde::Serialize>(view: &T) -> HttpResponse {
-    HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view)
+    Ok(private().json(DecisionList { rows: all.into_iter().map(DecisionView::from).collect(), next }))
 }
 
 /// Why something was not done, to the caller.

@@ -8,16 +8,14 @@ use chrono::Utc;
 use futures_util::stream::{self, Stream};
 use tokio::sync::mpsc;
 
-use super::moderation::private;
-use super::storage_error;
+use super::accounts::prove;
+use super::fields::Fields;
+use super::{private, storage_error};
 use crate::auth::access::{Owner, Submitter};
-use crate::body;
-use crate::error::{ApiError, ErrorCode};
-use crate::fields::Fields;
+use crate::error::ApiError;
 use crate::query;
 use crate::state::State;
 use crate::storage::accounts::Account;
-use crate::storage::error::StorageError;
 use crate::storage::ids::{PriceId, RunId};
 use crate::views::personal::{self, GoneView};
 use crate::views::shapes::GoodbyeOrder;
@@ -25,10 +23,6 @@ use crate::withdrawal::{self, NotWithdrawn};
 
 /// Lines of an export that wait for a slow reader.
 const QUEUE: usize = 8;
-
-/// Longest name and password looked at, characters.
-const NAME: usize = 64;
-const PASSWORD: usize = 1024;
 
 /// Withdraws a run of one's own: it leaves the tables at once, the model at its next refit, and editions from the next
 /// one on. Nothing of it is kept but its id.
@@ -118,28 +112,16 @@ pub async fn delete_account(
     payload: Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let mut fields = Fields::read(&bytes)?;
-    let name = fields.needed("name", NAME);
-    let password = fields.needed("password", PASSWORD);
-    fields.finish()?;
+    let mut fields = Fields::read(&request, payload, &["name", "password"]).await?;
+    let (name, password) = (fields.text("name"), fields.text("password"));
     let account = owner.0;
-    let (known, storage) = (account.id.clone(), state.intake.storage.clone());
-    let proven = web::block(move || {
-        let found = storage.account_by_password(&name, &password)?;
-        Ok::<bool, StorageError>(found.is_some_and(|found| found.id == known))
-    })
-    .await
-    .map_err(|e| ApiError::internal("checking a password", &e))?
-    .map_err(|e| storage_error("checking a password", &e))?;
-    if !proven {
-        return Err(ApiError::new(
-            ErrorCode::WrongPassword,
-            "Name and password are not those of this account; nothing was deleted.",
-        ));
+    if name != account.name {
+        fields.refuse("name", "must be the handle of the account that this credential is of");
     }
+    fields.finish()?;
+    prove(&state, &request, &account.name, password).await?;
     let gone = withdrawal::account(&state.intake.storage, account.id, Utc::now())
         .await
         .map_err(|why| not_withdrawn("account", &why))?;
-    Ok(private(&GoneView::from(gone)))
+    Ok(private().json(GoneView::from(gone)))
 }
