@@ -77,7 +77,7 @@ pub enum Refused {
     Storage(#[from] StorageError),
 }
 
-/// Days of a suspension that has no end.
+/// Days of a measure that has no end.
 const A_CENTURY: i64 = 36_525;
 
 /// The reverting kind of decision; not one of [`Decision`], since it has no verdict of its own.
@@ -271,7 +271,7 @@ pub(crate) fn measure(
         lifted_at: None,
     };
     measure.id = measures::insert(tx.conn, &measure)?;
-    suspend(tx, about, now)?;
+    stand(tx, about, now)?;
     Entry::measure_taken(&moderator.id, &about.id, measure.id, kind.as_str()).write(tx.conn, now)?;
     Ok(measure)
 }
@@ -288,19 +288,20 @@ pub(crate) fn lift(
     let found = measures::find(tx.conn, id)?.filter(|m| m.account == about.id.as_str() && m.holds(now));
     let measure = found.ok_or(Refused::Unknown("measure that holds"))?;
     measures::lift(tx.conn, id, now)?;
-    suspend(tx, about, now)?;
+    stand(tx, about, now)?;
     Entry::measure_lifted(&moderator.id, &about.id, id).write(tx.conn, now)?;
     Ok(Measure { lifted_at: Some(now), ..measure })
 }
 
-/// Puts the longest suspension that holds on the account itself, where every request looks.
-fn suspend(tx: &mut Tx<'_>, about: &Account, now: DateTime<Utc>) -> Result<(), StorageError> {
-    let until = measures::of_account(tx.conn, about.id.as_str())?
-        .into_iter()
-        .filter(|measure| measure.kind == MeasureKind::Suspend && measure.holds(now))
-        .map(|measure| measure.until.unwrap_or(now + TimeDelta::days(A_CENTURY)))
-        .max();
-    standing::set_suspended(tx.conn, about.id.as_str(), until)
+/// Puts what holds the longest on the account itself, where every request looks and its owner sees it.
+fn stand(tx: &mut Tx<'_>, about: &Account, now: DateTime<Utc>) -> Result<(), StorageError> {
+    let all = measures::of_account(tx.conn, about.id.as_str())?;
+    let until = |kind| {
+        let holding = all.iter().filter(|measure| measure.kind == kind && measure.holds(now));
+        holding.map(|measure| measure.until.unwrap_or(now + TimeDelta::days(A_CENTURY))).max()
+    };
+    let (suspended, held) = (until(MeasureKind::Suspend), until(MeasureKind::HoldAll));
+    standing::set(tx.conn, about.id.as_str(), suspended, held)
 }
 
 /// Nobody acts on themselves, and only an operator on those who moderate.

@@ -101,7 +101,7 @@ fn a_shift_at_the_desk_from_the_command_line() {
     decided.extend(["--stamp", stamp]);
     assert!(shift.moderate(&decided).starts_with("3 decided, 0 passed over"));
     assert_eq!(shift.verdict(&runs[3]), "accepted");
-    assert_eq!(lines(&shift.moderate(&["decisions"])), 9);
+    assert_eq!(lines(&shift.moderate(&["decisions"])), 8);
     let record = shift.json(&["contributor", "ada"]);
     assert_eq!((&record["accepted"], &record["rejected"]), (&json!(3), &json!(1)));
     assert!(shift.moderate(&["lift", "ada", "1"]).contains("lifted"));

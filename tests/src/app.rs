@@ -8,7 +8,7 @@ use wearmark_api::auth::scope::Scopes;
 use wearmark_api::config::{AccountPolicy, Limits, ServeConfig};
 use wearmark_api::intake::Intake;
 use wearmark_api::serve::Running;
-use wearmark_api::storage::accounts::Role;
+use wearmark_api::storage::accounts::{Account, Role};
 use wearmark_api::storage::tokens::NewToken;
 use wearmark_api::storage::{Storage, StorageConfig};
 use wearmark_core::policy::Policy;
@@ -122,6 +122,13 @@ impl TestApp {
     /// A further account with a role.
     pub fn staff(&self, name: &str, role: Role) -> Caller {
         Caller::new(self.address(), Some(token(&self.storage, name, role)))
+    }
+
+    /// An account by a further token of its own.
+    pub fn with_new_token(&self, account: &Account) -> Caller {
+        let new = NewToken::of(account, "further");
+        let token = self.storage.create_token(&account.id, &new, None, Utc::now()).unwrap().0;
+        Caller::new(self.address(), Some(token.reveal().to_owned()))
     }
 
     /// Runs in the database, whatever their verdict.

@@ -90,8 +90,21 @@ pub fn check(password: &str, name: &str) -> Result<(), PasswordError> {
     if password.len() > MAX_BYTES {
         return Err(PasswordError::TooLong);
     }
-    let guessed_first = zxcvbn(password, &[name, SERVICE_NAME]).score() < Score::Three;
-    if guessed_first { Err(PasswordError::Common) } else { Ok(()) }
+    let guessed_first = |text: &str| zxcvbn(text, &[name, SERVICE_NAME]).score() < Score::Three;
+    if guessed_first(password) || without_name(password, name).is_some_and(|rest| guessed_first(&rest)) {
+        return Err(PasswordError::Common);
+    }
+    Ok(())
+}
+
+/// What is left of a password without the account's name, if that is in it. A name with a hyphen is no one word to the
+/// estimator.
+fn without_name(password: &str, name: &str) -> Option<String> {
+    /// Shorter names are part of ordinary words.
+    const TELLING: usize = 4;
+    let (password, name) = (password.to_lowercase(), name.to_lowercase());
+    let there = name.chars().count() >= TELLING && password.contains(&name);
+    there.then(|| password.replace(&name, ""))
 }
 
 /// Hashes a password under a fresh random salt; the answer is a PHC string that carries its costs.

@@ -11,17 +11,21 @@ use super::ids::AccountId;
 use super::tables::accounts;
 use super::{Storage, time};
 
-/// Lets an account do nothing but read its own record until then; `None` lets it back. The caller writes the trail, and
-/// has the cached credentials forgotten after the commit.
-pub(crate) fn set_suspended(
+/// What is held against an account: until when it may do nothing but read its own record, and until when everything that
+/// it submits waits. The caller writes the trail, and has the cached credentials forgotten after the commit.
+pub(crate) fn set(
     conn: &mut Conn,
     account: &str,
-    until: Option<DateTime<Utc>>,
+    suspended: Option<DateTime<Utc>>,
+    held: Option<DateTime<Utc>>,
 ) -> Result<(), StorageError> {
     diesel::update(accounts::table.filter(accounts::id.eq(account)))
-        .set(accounts::suspended_until.eq(until.map(time::to_stored)))
+        .set((
+            accounts::suspended_until.eq(suspended.map(time::to_stored)),
+            accounts::hold_all_until.eq(held.map(time::to_stored)),
+        ))
         .execute(conn)
-        .map_err(StorageError::database("suspending an account"))?;
+        .map_err(StorageError::database("setting the standing of an account"))?;
     Ok(())
 }
 
@@ -44,26 +48,6 @@ impl Storage {
         self.amend(account, entry, now, move |conn, id| {
             let found = accounts::table.filter(accounts::id.eq(id));
             diesel::update(found).set(accounts::suspended_until.eq(stored)).execute(conn)
-        })
-    }
-
-    /// Marks an account so that everything that it submits is held until then; `None` lets go of it.
-    ///
-    /// # Errors
-    /// When there is no such account, or the database fails.
-    pub fn hold_all(
-        &self,
-        account: &AccountId,
-        until: Option<DateTime<Utc>>,
-        reason: &str,
-        by: Option<&AccountId>,
-        now: DateTime<Utc>,
-    ) -> Result<(), StorageError> {
-        let entry = Entry::all_held(by, account, until, reason);
-        let stored = until.map(time::to_stored);
-        self.amend(account, entry, now, move |conn, id| {
-            let found = accounts::table.filter(accounts::id.eq(id));
-            diesel::update(found).set(accounts::hold_all_until.eq(stored)).execute(conn)
         })
     }
 

@@ -81,8 +81,7 @@ fn what_changes_about_an_account_shows_at_once_in_what_its_tokens_say() {
     storage.suspend(&ada.id, until, "copied runs", None, now()).unwrap();
     assert_eq!(account().suspended_until, until);
     storage.suspend(&ada.id, None, "a mistake", None, now()).unwrap();
-    storage.hold_all(&ada.id, until, "copied runs", None, now()).unwrap();
-    assert_eq!((account().suspended_until, account().hold_all_until), (None, until));
+    assert_eq!(account().suspended_until, None);
     storage.set_role(&ada.id, Role::Moderator, None, now()).unwrap();
     assert_eq!(account().role, Role::Moderator);
     assert!(matches!(

@@ -163,9 +163,9 @@ pub fn truth_text(truths: &[Truth]) -> String {
         Column::number("rejected"),
         Column::number("held"),
         Column::number("accepted"),
-        Column::number("with a remark"),
-        Column::number("in the queue"),
-        Column::number("first page"),
+        Column::number("remarked"),
+        Column::number("queued"),
+        Column::number("page 1"),
     ];
     let rows: Vec<Vec<String>> = truths
         .iter()
@@ -212,7 +212,7 @@ pub fn truth_text(truths: &[Truth]) -> String {
         [] => {
             "Of every kind some were caught, or wait on the first page of the moderators' queue.\n".to_owned()
         }
-        kinds => format!("Nothing was caught of: {}.\n", kinds.join(", ")),
+        kinds => wrapped(&format!("Nothing was caught of: {}.", kinds.join(", ")), 0),
     });
     text
 }

@@ -45,7 +45,7 @@ pub(super) fn queue(answer: &Value) -> String {
 }
 
 fn cases(listed: &[Value]) -> String {
-    const COLUMNS: [Column; 9] = [
+    const COLUMNS: [Column; 8] = [
         Column::number("points"),
         Column::word("run"),
         Column::name("contributor"),
@@ -53,7 +53,6 @@ fn cases(listed: &[Value]) -> String {
         Column::name("workload"),
         Column::number("fps"),
         Column::number("median"),
-        Column::word("since"),
         Column::name("stopped by"),
     ];
     let lines: Vec<Vec<String>> = listed
@@ -76,7 +75,6 @@ fn cases(listed: &[Value]) -> String {
                 text(row, "workload"),
                 number(&row["mean_fps"], 1),
                 percent(&row["impact"]),
-                moment(&row["since"]).chars().take(10).collect(),
                 clean(&stopped),
             ]
         })

@@ -31,16 +31,6 @@ impl Entry {
         Entry::of_account(by, "account-suspended", account, json!({ "until": until, "reason": reason }))
     }
 
-    /// What an account submits is held for a while, or no longer.
-    pub(crate) fn all_held(
-        by: Option<&AccountId>,
-        account: &AccountId,
-        until: Option<DateTime<Utc>>,
-        reason: &str,
-    ) -> Entry {
-        Entry::of_account(by, "submissions-held", account, json!({ "until": until, "reason": reason }))
-    }
-
     /// A token was made.
     pub(crate) fn token_created(
         by: Option<&AccountId>,
