@@ -42,12 +42,13 @@ impl People {
         self.of.get(account).map_or(account, String::as_str)
     }
 
-    /// The accounts that count as that person; only itself of most.
+    /// The accounts that count as that person, which is one of them; only itself of most.
     pub fn accounts<'a>(&'a self, person: &'a str) -> Vec<&'a str> {
-        let mut all: Vec<&str> =
-            self.of.iter().filter(|(_, p)| *p == person).map(|(account, _)| account.as_str()).collect();
+        let others = self.of.iter().filter(|(account, of)| *of == person && account.as_str() != person);
+        let mut all: Vec<&str> = others.map(|(account, _)| account.as_str()).collect();
+        all.push(person);
         all.sort_unstable();
-        if all.is_empty() { vec![person] } else { all }
+        all
     }
 
     /// All changes up to `revision` made.
@@ -423,7 +424,7 @@ mod tests {
     #[test]
     fn people_are_those_of_the_last_change() {
         let row = |at: i64, a: &str, p: &str| (at, a.to_owned(), p.to_owned());
-        let history = [row(3, "b", "a"), row(3, "a", "a"), row(9, "b", "b")];
+        let history = [row(3, "b", "a"), row(9, "b", "b")];
         assert_eq!(People::at(&history, 2).person("b"), "b");
         assert_eq!(People::at(&history, 5).person("b"), "a");
         assert_eq!(People::at(&history, 5).accounts("a"), ["a", "b"]);
