@@ -9,7 +9,9 @@ use tracing_actix_web::TracingLogger;
 
 use crate::error::ApiError;
 use crate::middleware::headers::headers;
+use crate::middleware::limits::limit_network;
 use crate::middleware::problems::finish;
+use crate::middleware::spans::Spans;
 use crate::routes::routes;
 use crate::state::State;
 
@@ -41,7 +43,8 @@ pub fn build(
     App::new()
         .configure(extra)
         .configure(configure(state))
+        .wrap(from_fn(limit_network))
         .wrap(from_fn(finish))
         .wrap(headers())
-        .wrap(TracingLogger::default())
+        .wrap(TracingLogger::<Spans>::new())
 }

@@ -3,8 +3,10 @@
 //! through a bound.
 
 use std::io::{self, Read};
+use std::time::Duration;
 
 use actix_web::HttpRequest;
+use actix_web::error::PayloadError;
 use actix_web::http::header::{ACCEPT_ENCODING, CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE};
 use actix_web::web::{self, Bytes, BytesMut};
 use futures_util::StreamExt;
@@ -42,6 +44,12 @@ pub enum Coding {
     Zstd,
 }
 
+/// Largest body of a request about an account: the longest password with every character escaped, and room.
+const SMALL_BYTES: usize = 16 << 10;
+
+/// Longest silence inside the body of one submission.
+const SILENCE: Duration = Duration::from_secs(10);
+
 /// Largest zstd window taken, log2 of bytes.
 const ZSTD_WINDOW_LOG: u32 = 23;
 
@@ -67,12 +75,28 @@ pub fn announced(request: &HttpRequest, media: Media, wire_limit: Option<usize>)
 /// Those of [`announced`]; `BodyTooLarge` when it or what it expands to passes a limit; `BadRequest`
 /// when it stops early or is not in its stated encoding.
 pub async fn read(request: &HttpRequest, payload: web::Payload, limits: &Limits) -> Result<Bytes, ApiError> {
-    let coding = announced(request, Media::Json, Some(limits.body_wire_bytes))?;
-    let wire = collect(payload, limits.body_wire_bytes).await?;
+    read_within(request, payload, limits.body_wire_bytes, limits.body_expanded_bytes).await
+}
+
+/// Reads and inflates the body of a request about an account: names, passwords, scopes.
+///
+/// # Errors
+/// Those of [`read`].
+pub async fn read_small(request: &HttpRequest, payload: web::Payload) -> Result<Bytes, ApiError> {
+    read_within(request, payload, SMALL_BYTES, SMALL_BYTES).await
+}
+
+async fn read_within(
+    request: &HttpRequest,
+    payload: web::Payload,
+    wire_limit: usize,
+    limit: usize,
+) -> Result<Bytes, ApiError> {
+    let coding = announced(request, Media::Json, Some(wire_limit))?;
+    let wire = collect(payload, wire_limit).await?;
     if coding == Coding::Identity {
         return Ok(wire);
     }
-    let limit = limits.body_expanded_bytes;
     web::block(move || inflate(&wire, coding, limit))
         .await
         .map_err(|e| ApiError::internal("inflating a body", &e))?
@@ -80,7 +104,7 @@ pub async fn read(request: &HttpRequest, payload: web::Payload, limits: &Limits)
 
 async fn collect(mut payload: web::Payload, limit: usize) -> Result<Bytes, ApiError> {
     let mut wire = BytesMut::new();
-    while let Some(chunk) = payload.next().await {
+    while let Some(chunk) = next(&mut payload).await? {
         let chunk = chunk.map_err(|e| incomplete(&e))?;
         if wire.len() + chunk.len() > limit {
             return Err(too_large("as sent", limit as u64));
@@ -88,6 +112,14 @@ async fn collect(mut payload: web::Payload, limit: usize) -> Result<Bytes, ApiEr
         wire.extend_from_slice(&chunk);
     }
     Ok(wire.freeze())
+}
+
+/// The next part of a body, which must not keep the others waiting: a submission holds one of few places in memory.
+async fn next(payload: &mut web::Payload) -> Result<Option<Result<Bytes, PayloadError>>, ApiError> {
+    tokio::time::timeout(SILENCE, payload.next()).await.map_err(|_silence| {
+        let detail = format!("No part of the body arrived for {} s.", SILENCE.as_secs());
+        ApiError::new(ErrorCode::BodyTimeout, detail)
+    })
 }
 
 fn inflate(wire: &[u8], coding: Coding, limit: usize) -> Result<Bytes, ApiError> {

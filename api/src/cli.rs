@@ -19,6 +19,7 @@ pub mod precision;
 pub mod pages;
 pub mod catalogue;
 pub mod account;
+pub mod moderate;
 pub mod judging;
 pub mod plays;
 pub mod wanted;
@@ -94,6 +95,12 @@ pub enum Command {
     Precision(precision::Precision),
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
     Catalogue(catalogue::CatalogueArgs),
+    /// Appeals against the rejection of a run
+    Appeal(moderate::Appeal),
+    /// Lists, shows and decides the cases that wait for a moderator
+    Moderate(moderate::Moderate),
+    /// Checks that the trail of decisions is as it was written
+    Audit(moderate::Audit),
     /// Administers accounts and their tokens
     Account(account::AccountArgs),
     /// Fits the prediction model again and judges again by it
@@ -169,6 +176,9 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Value(command) => command.run(),
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
+        Command::Appeal(command) => command.run(),
+        Command::Moderate(command) => command.run(),
+        Command::Audit(command) => command.run(),
         Command::Account(command) => command.run(),
         Command::Refit(command) => command.run(),
         Command::Replay(command) => command.run(),

@@ -2,6 +2,9 @@
 //! status and a title; bodies are problem documents (RFC 9457) that carry every finding. What went
 //! wrong inside is logged once, here, and never sent: a 5xx body is a fixed sentence.
 
+use std::borrow::Cow;
+use std::time::Duration;
+
 use actix_web::body::BoxBody;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{ALLOW, HeaderName, RETRY_AFTER};
@@ -61,6 +64,26 @@ error_codes! {
         "A cursor only continues the query that it came from. Follow the link of the last page, or start without a cursor.";
     Unauthorized "unauthorized" UNAUTHORIZED "A valid token is needed"
         "Send `Authorization: Bearer` and a token of an account (RFC 6750). Tokens are never taken from the address.";
+    OwnRun "own-run" FORBIDDEN "Nobody moderates their own"
+        "A moderator decides of other people's runs and acts on other accounts. Ask another moderator.";
+    NeedsOperator "needs-operator" FORBIDDEN "Only an operator may do this"
+        "Measures about moderators and operators are an operator's to take.";
+    InsufficientScope "insufficient-scope" FORBIDDEN "The token or the account may not do this"
+        "The detail names the scope or role that is needed. An account makes tokens of the scopes that its role has.";
+    Suspended "account-suspended" FORBIDDEN "The account is suspended"
+        "Until the time that the detail names the account may only read its own record. Ask a moderator why.";
+    WrongCredentials "wrong-credentials" FORBIDDEN "Name, password or code is wrong"
+        "Which of them is not said. After several failures each further try has to wait longer.";
+    CodeNeeded "code-needed" FORBIDDEN "Log-in needs a code too"
+        "The account has a second factor: send `code` with the present code of your authenticator, or a recovery code.";
+    RegistrationClosed "registration-closed" FORBIDDEN "Accounts are not made here"
+        "This service makes accounts by invitation only, or on its operator's command line only; the detail says which.";
+    NotInvited "not-invited" FORBIDDEN "The invitation is not good"
+        "An invitation makes one account and ends after a time. Ask for a new one.";
+    CrossSite "cross-site" FORBIDDEN "The request comes from another site"
+        "A session's cookie only changes things for pages of this service. Programs use a token, or send Origin.";
+    SessionNeedsTls "session-needs-tls" FORBIDDEN "Sessions need TLS"
+        "In plain HTTP a session is only begun on the loopback address. Put a proxy with TLS in front and start the service with --tls-proxy.";
     NotFound "not-found" NOT_FOUND "There is nothing at this address"
         "Neither a resource nor an entry has this address. `/` lists where to begin.";
     MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "The resource does not take this method"
@@ -73,6 +96,22 @@ error_codes! {
         "Every pass of the run is stored already, so nothing was stored again. The finding links the first run.";
     DuplicatePrice "duplicate-price" CONFLICT "The price is stored already"
         "You have reported this price before, so nothing was stored again. The finding links the stored report.";
+    Claimed "claimed" CONFLICT "Another moderator is at work on the case"
+        "The detail says who and until when. Take another case, or wait until the claim ends.";
+    CaseChanged "case-changed" CONFLICT "The case has changed since it was looked at"
+        "Somebody decided it, or the service judged it again. Look at the case again and decide by what it shows now.";
+    NotStanding "not-standing" CONFLICT "The decision does not stand any more"
+        "Only the last decision of a run can be taken back, once, while the run stands as it left it.";
+    AlreadySo "already-so" CONFLICT "The run stands like that already"
+        "The decision would change nothing. Look at the case again.";
+    NoAppeal "no-appeal" CONFLICT "The run cannot be appealed against"
+        "A run is appealed against once, and only while it is rejected.";
+    NameTaken "name-taken" CONFLICT "An account with this name exists already"
+        "Names are compared without regard to case. Take another.";
+    SecondFactorExists "second-factor-exists" CONFLICT "The account has a second factor already"
+        "End the present one first.";
+    Withdrawn "withdrawn" GONE "It was withdrawn by its contributor"
+        "Nothing of it is kept but its id and the day on which it went.";
     CursorExpired "cursor-expired" GONE "The table has changed since the cursor was made"
         "A cursor continues the table as it was, as long as the service remembers it. Start again without a cursor.";
     BodyTooLarge "body-too-large" PAYLOAD_TOO_LARGE "The body is too large"
@@ -82,7 +121,11 @@ error_codes! {
     UnsupportedEncoding "unsupported-encoding" UNSUPPORTED_MEDIA_TYPE "The body is encoded in a way that is not taken here"
         "Content-Encoding may be absent, identity, gzip or zstd, and only one of them.";
     OffSchema "off-schema" UNPROCESSABLE_ENTITY "The document does not follow the schema"
-        "The findings list every place and rule. The schema of runs is at /schemas/run/1, that of prices at /schemas/price/1.";
+        "The findings list every place and rule. The schema of runs is at /schemas/run/1, that of prices at /schemas/price/1; /openapi.json describes other bodies.";
+    UnfitPassword "unfit-password" UNPROCESSABLE_ENTITY "The password is not fit"
+        "It has 15 characters or more and is not made of what guessers try first. The detail names the rule.";
+    TooManyTokens "too-many-tokens" UNPROCESSABLE_ENTITY "The account has too many tokens"
+        "Revoke those that are not used any more.";
     UnknownBench "unknown-bench" UNPROCESSABLE_ENTITY "The bench is not one of yours"
         "A bench id only refers to a bench of your own earlier submissions. Send the bench in full instead.";
     KeyReused "key-reused" UNPROCESSABLE_ENTITY "The idempotency key was used with another body"
@@ -119,7 +162,7 @@ pub struct ApiError {
     /// Everything found, each with its place and rule.
     pub findings: Vec<Finding>,
     /// A header that the status asks for: Allow, WWW-Authenticate, Accept-Encoding.
-    pub header: Option<(HeaderName, &'static str)>,
+    pub header: Option<(HeaderName, Cow<'static, str>)>,
 }
 
 impl ApiError {
@@ -140,9 +183,16 @@ impl ApiError {
 
     /// The same error with a header that its status asks for.
     #[must_use]
-    pub fn header(mut self, name: HeaderName, value: &'static str) -> ApiError {
-        self.header = Some((name, value));
+    pub fn header(mut self, name: HeaderName, value: impl Into<Cow<'static, str>>) -> ApiError {
+        self.header = Some((name, value.into()));
         self
+    }
+
+    /// Too much from this caller; after the wait it may go on.
+    pub fn wait(detail: impl Into<String>, wait: Duration) -> ApiError {
+        // Rounded up: who comes back a moment early would only wait again.
+        let seconds = wait.as_millis().div_ceil(1000).max(1);
+        ApiError::new(ErrorCode::RateLimited, detail).header(RETRY_AFTER, seconds.to_string())
     }
 
     /// An error of ours: logged with its whole chain, told as a fixed sentence.
@@ -177,9 +227,10 @@ impl ApiError {
         let mut answer = HttpResponse::build(status);
         answer.content_type(PROBLEM_JSON).insert_header(("cache-control", "no-store"));
         if let Some((name, value)) = &self.header {
-            answer.insert_header((name, *value));
+            answer.insert_header((name, value.as_ref()));
         }
-        if matches!(self.code, ErrorCode::Busy | ErrorCode::Timeout | ErrorCode::RateLimited) {
+        let named = self.header.as_ref().is_some_and(|(name, _)| *name == RETRY_AFTER);
+        if !named && matches!(self.code, ErrorCode::Busy | ErrorCode::Timeout | ErrorCode::RateLimited) {
             answer.insert_header((RETRY_AFTER, RETRY_AFTER_S.to_string()));
         }
         answer.json(Problem::of(self, instance, request_id))

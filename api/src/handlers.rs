@@ -1,6 +1,7 @@
 //! Handlers: extract, call one function, shape the answer. One file a noun.
 
 pub(crate) mod filters;
+mod fields;
 mod paging;
 pub mod runs;
 pub mod batch;
@@ -14,21 +15,33 @@ pub mod compare;
 pub mod prices;
 pub mod value;
 pub mod precision;
+pub mod accounts;
+pub mod tokens;
+pub mod sessions;
+pub mod second_factor;
+pub mod invitations;
 pub mod catalogue;
 pub mod rules;
 pub mod proposals;
+pub mod moderation;
+pub mod bulk;
+pub mod contributors;
+pub mod personal;
 pub mod documents;
 pub mod health;
 
 use std::fmt::Display;
+use std::time::Instant;
 
-use actix_web::HttpResponse;
-use actix_web::web::{self, Data};
+use actix_web::web::{self, Bytes, Data};
+use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder};
 
+use crate::body;
 use crate::error::{ApiError, ErrorCode};
 use crate::intake::IntakeError;
 use crate::state::State;
 use crate::storage::error::StorageError;
+use crate::storage::ids::AccountId;
 
 /// Runs a blocking call of storage off the connection's thread.
 pub(crate) async fn blocking<T, F>(state: &Data<State>, doing: &'static str, call: F) -> Result<T, ApiError>
@@ -41,6 +54,19 @@ where
         .await
         .map_err(|e| ApiError::internal(doing, &e))?
         .map_err(|e| storage_error(doing, &e))
+}
+
+/// Reads the body of a submission, within what its account may upload.
+pub(crate) async fn upload(
+    state: &State,
+    account: &AccountId,
+    request: &HttpRequest,
+    payload: web::Payload,
+) -> Result<Bytes, ApiError> {
+    state.rates.upload(account, Instant::now())?;
+    let bytes = body::read(request, payload, &state.limits).await?;
+    state.rates.uploaded(account, bytes.len(), Instant::now());
+    Ok(bytes)
 }
 
 /// What a failure of storage is to a caller: come back later, or our fault.
@@ -84,6 +110,13 @@ fn busy() -> ApiError {
 /// A JSON answer that anybody may keep but must revalidate.
 pub(crate) fn json<T: serde::Serialize>(view: &T) -> HttpResponse {
     HttpResponse::Ok().insert_header(("cache-control", "public, no-cache")).json(view)
+}
+
+/// An answer for its asker alone, which nobody keeps.
+pub(crate) fn private() -> HttpResponseBuilder {
+    let mut answer = HttpResponse::Ok();
+    answer.insert_header(("cache-control", "no-store"));
+    answer
 }
 
 /// A name from the address, or nothing has that address.

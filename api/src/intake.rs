@@ -26,7 +26,8 @@ use crate::storage::ticket::Ticket;
 
 pub use prepare::Prepared;
 
-pub(crate) use afterwards::{Amendment, amend, release, weigh_stored};
+pub(crate) use afterwards::{Amendment, State, amend, release, restate, weigh_stored};
+pub(crate) use commit::settle;
 
 /// Takes submissions.
 #[derive(Clone)]
@@ -164,8 +165,10 @@ impl Intake {
         numbers: Option<&Numbers>,
     ) -> Result<Option<Context>, StorageError> {
         let Some(mean_fps) = mean_fps else { return Ok(None) };
-        let peers =
-            self.storage.ledger(conn, &self.policy, |ledger| ledger.peers(identity, contributor.as_str()))?;
+        let people = self.storage.people();
+        let peers = self.storage.ledger(conn, &self.policy, |ledger| {
+            ledger.peers(identity, people.person(contributor.as_str()))
+        })?;
         let prior = self.storage.priors(&self.policy).mean_fps;
         Ok(Context::of(&peers, mean_fps, numbers, prior, &self.policy))
     }

@@ -18,6 +18,7 @@ use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
 use crate::storage::judgements::{self, Cause};
 use crate::storage::models::{self, StoredModel};
+use crate::storage::people;
 use crate::storage::references;
 use crate::storage::writer::Tx;
 
@@ -110,6 +111,7 @@ pub fn refit(intake: &Intake, now: DateTime<Utc>) -> Result<Refit, StorageError>
                 views: Some(views),
             };
             models::insert(tx.conn, &stored)?;
+            people::forget_networks(tx.conn, now)?;
             let released = release(&intake, tx, number, now)?;
             let doubted = doubt(&intake, tx, now)?;
             Entry::model_fitted(number, stored.observations, released, doubted).write(tx.conn, now)?;
@@ -153,6 +155,10 @@ fn doubt(intake: &Intake, tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<usize, 
     let doubtful = intake.storage.ledger(tx.conn, policy, |ledger| ledger.doubtful(&policy.judge))?;
     let mut doubted = 0;
     for (run, residual) in doubtful {
+        // What a person has looked at and let count is not doubted by a machine again.
+        if judgements::cause(tx.conn, &run)? == Some(Cause::Moderator) {
+            continue;
+        }
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };
         let finding = judge::doubt(&numbers, residual);
         let amendment = Amendment {

@@ -2,4 +2,6 @@
 
 pub mod headers;
 pub mod problems;
+pub mod limits;
 pub mod deadline;
+pub mod spans;

@@ -4,14 +4,15 @@
 use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
-use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::openapi::security::{ApiKey, ApiKeyValue, HttpAuthScheme, HttpBuilder, SecurityScheme};
 use utoipa::openapi::{ContentBuilder, Ref, RefOr, Response, ResponseBuilder};
 use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    batch, catalogue, compare, documents, facts, health, medians, playable, plots, precision, prices,
-    proposals, rules, runs, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, compare, contributors, documents, facts, health, invitations, medians,
+    moderation, personal, playable, plots, precision, prices, proposals, rules, runs, second_factor,
+    sessions, tokens, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -35,11 +36,23 @@ macro_rules! answers {
 
 answers! {
     /// Of submissions.
-    Submission: 400 401 413 415 422 429 500 503;
+    Submission: 400 401 403 408 413 415 422 429 500 503;
+    /// Of what moderators read.
+    Desk: 400 401 403 429 500 503;
+    /// Of what is decided.
+    Decided: 400 401 403 404 408 409 413 415 422 429 500 503;
+    /// Of what an account reads of itself.
+    Own: 400 401 403 429 500 503;
+    /// Of what an account names of its own.
+    OwnEntry: 400 401 403 404 429 500 503;
+    /// Of what an account changes.
+    OwnChange: 400 401 403 408 413 415 422 429 500 503;
+    /// Of what needs no credential, but a body.
+    Open: 400 403 408 413 415 422 429 500 503;
     /// Of documents that are there whatever is asked.
     Plain: 304 400 500 503;
     /// Of one entry.
-    Entry: 304 400 404 500 503;
+    Entry: 304 400 404 410 500 503;
     /// Of lists in pages.
     List: 400 500 503;
     /// Of tables.
@@ -59,9 +72,12 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         304 => "What If-None-Match names still holds",
         400 => "A parameter, a header or the body breaks a rule that the findings name",
         401 => "A valid token is needed",
+        403 => "The token's scopes, the account's role or its standing do not allow this",
         404 => "There is nothing at this address",
         406 => "None of the accepted formats can be made",
-        410 => "The table has changed since the cursor was made",
+        408 => "The body did not arrive in time",
+        409 => "It does not fit what is stored; the detail says why",
+        410 => "The table has changed since the cursor was made, or what was asked for was withdrawn",
         413 => "The body is too large, as sent or as it expands",
         415 => "The type or encoding of the body is not taken",
         422 => "It is well formed, but the findings name what it breaks",
@@ -96,8 +112,19 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         precision::list_precision, precision::list_rule_records, catalogue::list_cards, catalogue::find_card,
         tracks::find_track, playable::find_playable, tracks::find_chip_track, tracks::find_changes, catalogue::list_chips, catalogue::find_chip, catalogue::list_drivers,
         catalogue::find_driver, catalogue::list_cpus, catalogue::find_cpu, catalogue::list_workloads,
-        catalogue::find_workload, rules::list_rules, proposals::list_proposals, documents::find_index,
+        catalogue::find_workload, rules::list_rules, proposals::list_proposals,
+        moderation::list_cases, moderation::find_case, moderation::create_claim, moderation::delete_claim,
+        moderation::create_decision, moderation::revert_decision, moderation::list_decisions, bulk::create_bulk,
+        contributors::find_contributor, contributors::create_measure, contributors::delete_measure,
+        contributors::list_ties, contributors::create_separation,
+        contributors::create_appeal, personal::delete_run, personal::delete_price, personal::export_account,
+        personal::delete_account, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,
+        accounts::create_account, accounts::find_account, accounts::update_password,
+        second_factor::create_second_factor, second_factor::confirm_second_factor, second_factor::delete_second_factor,
+        tokens::list_tokens, tokens::create_token, tokens::delete_token,
+        sessions::create_session, sessions::list_sessions, sessions::delete_session,
+        invitations::list_invitations, invitations::create_invitation, invitations::delete_invitation,
         health::find_live, health::find_ready
     )
 )]
@@ -113,6 +140,11 @@ impl Modify for Tokens {
             .build();
         if let Some(components) = openapi.components.as_mut() {
             components.add_security_scheme("token", SecurityScheme::Http(scheme));
+            let cookie = ApiKeyValue::with_description(
+                "wearmark",
+                "The cookie of a session; `__Host-wearmark` behind TLS. What changes something must come from a page of the service.",
+            );
+            components.add_security_scheme("session", SecurityScheme::ApiKey(ApiKey::Cookie(cookie)));
         }
     }
 }

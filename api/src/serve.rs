@@ -60,7 +60,7 @@ fn bind<E>(config: &ServeConfig, intake: Intake, extra: E) -> io::Result<(Socket
 where
     E: Fn(&mut ServiceConfig) + Clone + Send + 'static,
 {
-    let state = Data::new(State::new(intake, config.limits.clone()));
+    let state = Data::new(State::new(intake, config.limits.clone(), config.accounts.clone()));
     let server = HttpServer::new(move || app::build(state.clone(), extra.clone()))
         .workers(config.workers)
         .worker_max_blocking_threads(BLOCKING_THREADS)

@@ -8,6 +8,12 @@ pub mod ids;
 pub mod error;
 pub mod ticket;
 pub mod accounts;
+pub mod passwords;
+pub mod tokens;
+pub mod sessions;
+pub mod second_factors;
+pub mod invitations;
+pub mod standing;
 pub mod catalogue;
 pub mod proposals;
 pub mod runs;
@@ -16,6 +22,12 @@ pub mod judgements;
 pub mod models;
 pub mod prices;
 pub(crate) mod audit;
+pub mod audit_chain;
+pub mod decisions;
+pub mod cases;
+pub mod measures;
+pub(crate) mod departures;
+pub mod people;
 pub(crate) mod benches;
 pub(crate) mod blobs;
 pub(crate) mod canonical;
@@ -38,6 +50,7 @@ pub(crate) mod token_cache;
 pub(crate) mod writer;
 
 use std::fs;
+use std::net::IpAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -51,7 +64,7 @@ use wearmark_core::series::fingerprint::Index;
 use wearmark_core::table::rules::Stopped;
 use wearmark_core::table::spread::Priors;
 
-use crate::auth::password::Costs;
+use crate::auth::password::{Costs, Decoy};
 
 use audit::Entry;
 use blobs::{BlobStore, FolderStore};
@@ -64,6 +77,7 @@ use ids::{AccountId, BenchId, RunId};
 use judgements::Judged;
 use ledgers::LedgerCell;
 use models::StoredModel;
+use people::{NetworkKey, People};
 use proposals::ProposalRow;
 use runs::{RunFilter, RunRow, StoredRun};
 use shared::{Publish, Shared};
@@ -107,7 +121,9 @@ struct Inner {
     passes: Arc<IndexCell>,
     tokens: TokenCache,
     shared: Arc<Shared>,
+    network_key: NetworkKey,
     password_costs: Costs,
+    decoy: Decoy,
 }
 
 impl Storage {
@@ -121,6 +137,7 @@ impl Storage {
         let database = config.data_dir.join("wearmark.sqlite");
         let mut conn = connection::open(&database)?;
         migrate::run(&mut conn)?;
+        audit_chain::complete(&mut conn)?;
         let shared = Arc::new(Shared::read(&mut conn)?);
         let ledger = Arc::new(LedgerCell::default());
         let passes = Arc::new(IndexCell::default());
@@ -133,7 +150,9 @@ impl Storage {
             passes,
             tokens: TokenCache::default(),
             shared,
+            network_key: NetworkKey::open(&config.data_dir)?,
             password_costs: config.password_costs,
+            decoy: Decoy::default(),
         })))
     }
 
@@ -152,14 +171,24 @@ impl Storage {
         self.0.shared.catalogue()
     }
 
+    /// As whom accounts count.
+    pub fn people(&self) -> Arc<People> {
+        self.0.shared.people()
+    }
+
+    /// The keyed hash of the network that an address stands for; none for one that says nothing of a person.
+    pub fn network_hash(&self, address: IpAddr) -> Option<String> {
+        self.0.network_key.hash(address)
+    }
+
     /// All accepted runs as a frame, brought up to date with what was committed.
     ///
     /// # Errors
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
-        let FrameAt { frame, revision } =
-            self.0.frames.at(self.revision(), self.blobs(), || self.reader())?;
-        Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision })
+        let FrameAt { frame, revision, people } =
+            self.0.frames.at(self.revision(), self.blobs(), &self.people(), || self.reader())?;
+        Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision, people })
     }
 
     /// A run in full, but for its frame times.
@@ -262,6 +291,14 @@ impl Storage {
         judgements::of_run(&mut *self.reader()?, run.as_str())
     }
 
+    /// Computes the chain of the audit trail again; `known` is a head that somebody kept.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn verify_audit(&self, known: Option<&str>) -> Result<audit_chain::ChainReport, StorageError> {
+        audit_chain::verify(&mut *self.reader()?, known)
+    }
+
     /// All models, oldest first.
     ///
     /// # Errors
@@ -287,6 +324,20 @@ impl Storage {
         work: impl FnOnce(&mut Ledger) -> T,
     ) -> Result<T, StorageError> {
         self.0.ledger.with(conn, &*self.0.blobs, policy, work)
+    }
+
+    /// Has ledger and fingerprints read again when they are next needed: runs are gone that they know.
+    pub(crate) fn forget_evidence(&self) {
+        self.0.ledger.forget();
+        self.0.passes.forget();
+    }
+
+    /// When a run or price was withdrawn; none when it was not.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub fn withdrawn_at(&self, subject: &str) -> Result<Option<DateTime<Utc>>, StorageError> {
+        departures::when(&mut *self.reader()?, subject)
     }
 
     /// What contributors were found to differ by when the frame was last asked for.

@@ -18,3 +18,7 @@ pub mod compare;
 pub mod price;
 pub mod value;
 pub mod list;
+pub mod moderation;
+pub mod bulk;
+pub mod personal;
+pub mod account;

@@ -12,6 +12,7 @@ pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
 
+use crate::desk;
 use crate::examine::Examined;
 use crate::finding::{Finding, Rule, Severity};
 use crate::identity::Identity;
@@ -83,6 +84,8 @@ pub struct Evidence {
     pub duplicates: Vec<DuplicatePass>,
     /// Passes that look like rescaled, disturbed or cut copies of stored ones.
     pub copies: Vec<CopiedSeries>,
+    /// Whether every run of the contributor waits for a moderator.
+    pub contributor_held: bool,
 }
 
 /// The judgement with the numbers it rests on, so that it can be replayed.
@@ -142,6 +145,7 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
             numbers = Some(weighed);
         }
     }
+    findings.extend(evidence.contributor_held.then(desk::all_held));
     let verdict = Verdict::of(&findings);
     let unconfirmed = numbers.as_ref().is_some_and(|n| n.unconfirmed(&policy.judge));
     Judgement { verdict, unconfirmed: unconfirmed && verdict == Verdict::Accepted, findings, numbers }

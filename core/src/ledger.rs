@@ -163,14 +163,15 @@ impl Ledger {
         }
     }
 
-    /// Gives a run in the ledger another standing.
-    pub fn restand(&mut self, run: &str, standing: Standing, revision: i64) {
-        let Some((_, row)) = self.rows.find(run) else { return };
+    /// Gives a run in the ledger another standing. False when it is not there.
+    pub fn restand(&mut self, run: &str, standing: Standing, revision: i64) -> bool {
+        let Some((_, row)) = self.rows.find(run) else { return false };
         let mut row = row.clone();
         (row.standing, row.revision) = (standing, revision);
         self.take_out(run);
         self.last_change = self.last_change.max(revision);
         self.settle(row);
+        true
     }
 
     /// Takes out a run that no longer counts; `revision` is the change that took it out.

@@ -19,6 +19,8 @@ pub mod judge;
 pub mod ledger;
 pub mod price;
 pub mod power;
+pub mod desk;
+pub mod ties;
 pub mod rules;
 pub mod verdict;
 pub mod fact;

@@ -12,6 +12,7 @@ pub mod series;
 pub mod table;
 pub mod track;
 pub mod wanted;
+pub mod desk;
 
 use serde::{Deserialize, Serialize};
 
@@ -46,6 +47,8 @@ pub struct Policy {
     pub wanted: wanted::WantedPolicy,
     /// Price reports and what is made of them.
     pub price: price::PricePolicy,
+    /// What a moderator should look at first.
+    pub desk: desk::DeskPolicy,
 }
 
 impl Policy {
@@ -66,6 +69,7 @@ impl Policy {
             precision: precision::PrecisionPolicy::published(),
             wanted: wanted::WantedPolicy::published(),
             price: price::PricePolicy::published(),
+            desk: desk::DeskPolicy::published(),
         }
     }
 }

@@ -1,16 +1,16 @@
 //! All rules that core's findings come from, in the order in which a submission meets them.
 
 use crate::finding::Rule;
-use crate::{judge, platform, price, series};
+use crate::{desk, judge, platform, price, series};
 
 /// Every rule of the series, the platform match and the judgement of runs.
 pub fn run_rules() -> impl Iterator<Item = &'static Rule> {
     [series::RULES, platform::RULES, judge::RULES].into_iter().flatten()
 }
 
-/// These, and the rules of prices.
+/// These, the rules of prices, and what moderators decide.
 pub fn all_rules() -> impl Iterator<Item = &'static Rule> {
-    run_rules().chain(price::judge::RULES)
+    run_rules().chain(price::judge::RULES).chain(desk::RULES)
 }
 
 #[cfg(test)]

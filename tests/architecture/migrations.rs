@@ -55,7 +55,14 @@ fn every_table_that_goes_up_comes_down() {
                     .collect()
             };
             let (up, down) = (read("up.sql"), read("down.sql"));
-            assert_eq!(named(&up, "CREATE TABLE "), named(&down, "DROP TABLE "), "{engine}/{folder}");
+            // A table that is made anew under another name takes the place of the old one.
+            let anew = |text: &str| named(text, "RENAME TO ");
+            let made = named(&up, "CREATE TABLE ");
+            let made: BTreeSet<_> =
+                made.into_iter().filter(|name| !anew(&up).contains(name.trim_end_matches("_new"))).collect();
+            let dropped: BTreeSet<_> =
+                named(&down, "DROP TABLE ").difference(&anew(&down)).cloned().collect();
+            assert_eq!(made, dropped, "{engine}/{folder}");
         }
     }
 }

@@ -176,6 +176,40 @@ fn accounts_and_the_catalogue_are_listed_and_secrets_are_shown_once() {
 }
 
 #[test]
+fn tokens_are_scoped_listed_and_revoked_on_the_command_line() {
+    let bench = Bench::new();
+    let ends = |arguments: &[&str]| bench.desk.ends(0, &[arguments, &["--data", "data"]].concat());
+    let narrow =
+        ["account", "token", "brick-lane", "--label", "night runs", "--scopes", "submit", "--expires", "3"];
+    assert!(ends(&narrow).starts_with("wm_"));
+    let list = ends(&["account", "tokens", "brick-lane"]);
+    assert!(list.contains("night runs") && list.contains("never") && !list.contains("wm_"), "{list}");
+    let rows: Value = serde_json::from_str(&ends(&["account", "tokens", "brick-lane", "--json"])).unwrap();
+    assert_eq!(rows[0]["scopes"], serde_json::json!(["submit"]));
+    let id = rows[0]["id"].as_str().unwrap();
+    ends(&["account", "revoke", "brick-lane", id]);
+    assert!(ends(&["account", "tokens", "brick-lane"]).contains("revoked"));
+    for wrong in [
+        vec!["account", "revoke", "brick-lane", "t-00000000000000000000000000000000"],
+        vec!["account", "token", "brick-lane", "--scopes", "moderate"],
+        vec!["account", "tokens", "nobody"],
+    ] {
+        bench.desk.complains(1, &[wrong.as_slice(), &["--data", "data"]].concat());
+    }
+    bench.desk.complains(2, &["account", "token", "brick-lane", "--expires", "367", "--data", "data"]);
+    ends(&["account", "role", "brick-lane", "moderator"]);
+    assert!(ends(&["account", "list"]).contains("moderator"));
+    ends(&["account", "token", "brick-lane", "--scopes", "moderate,read-own"]);
+    let invitation = ends(&["account", "invite", "--role", "moderator", "--expires", "2"]);
+    assert!(invitation.starts_with("wmi_") && invitation.lines().count() == 1);
+    assert!(ends(&["account", "invitations"]).contains("moderator"));
+    let password = ends(&["account", "reset", "brick-lane", "--tokens"]);
+    assert_eq!(password.trim().len(), 24);
+    let rows: Value = serde_json::from_str(&ends(&["account", "tokens", "brick-lane", "--json"])).unwrap();
+    assert!(rows.as_array().unwrap().iter().all(|row| row["revoked_at"].is_string()), "{rows}");
+}
+
+#[test]
 fn the_demo_fills_a_folder_prints_its_tables_and_can_be_served_later() {
     let desk = Desk::new();
     let text = desk.ends(0, &["demo", "--once", "--size", "small", "--data", "world"]);

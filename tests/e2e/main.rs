@@ -3,6 +3,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
 
 mod access;
+mod accounts;
+mod log_in;
+mod limits;
 mod submit;
 mod extremes;
 mod medians;
@@ -12,6 +15,10 @@ mod wanted;
 mod prices;
 mod value;
 mod facts;
+mod moderation;
+mod moderate_cli;
+mod withdrawal;
+mod people;
 mod errors;
 mod openapi;
 mod described;

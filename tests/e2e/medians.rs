@@ -221,7 +221,10 @@ fn a_track_against_a_basket_names_its_cards_and_says_when_they_are_too_few() {
         let answer = app.anonymous().get(&format!("{path}?basket={asked}")).expect(200);
         assert!(answer.header("etag").is_some());
         let (track, basket) = (answer.json(), answer.json()["basket"].clone());
-        assert_eq!((&basket["cards"], &basket["without_track"]), (&json!(["otterwick-burrow-4"]), &json!([])));
+        assert_eq!(
+            (&basket["cards"], &basket["without_track"]),
+            (&json!(["otterwick-burrow-4"]), &json!([]))
+        );
         assert_eq!((&basket["verdict"], &basket["points"]), (&json!("not enough evidence"), &json!([])));
         assert!(basket["because"].as_str().unwrap().contains("3 cards"), "{basket}");
         assert_eq!(track["points"], plain["points"]);

@@ -6,6 +6,9 @@ use std::time::Duration;
 
 use serde_json::Value;
 
+/// How long the service may be silent before reading its answer ends.
+const SILENCE: Duration = Duration::from_secs(5);
+
 /// Somebody who calls the service.
 pub struct Caller {
     agent: ureq::Agent,
@@ -140,17 +143,22 @@ impl Caller {
     /// Sends bytes as they are, with `{token}` and `{host}` filled in, and reads until the service
     /// closes or falls silent. None when it closed without an answer.
     pub fn raw(&self, request: &[u8]) -> Option<Answer> {
-        self.exchange(request, true)
+        self.exchange(request, true, SILENCE)
     }
 
     /// The same, but leaves its own side of the connection open, as a slow client does.
     pub fn raw_open(&self, request: &[u8]) -> Option<Answer> {
-        self.exchange(request, false)
+        self.exchange(request, false, SILENCE)
     }
 
-    fn exchange(&self, request: &[u8], finished: bool) -> Option<Answer> {
+    /// The same, and waits longer for an answer.
+    pub fn raw_waiting(&self, request: &[u8], silence: Duration) -> Option<Answer> {
+        self.exchange(request, false, silence)
+    }
+
+    fn exchange(&self, request: &[u8], finished: bool, silence: Duration) -> Option<Answer> {
         let mut stream = TcpStream::connect(&self.address).unwrap();
-        stream.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+        stream.set_read_timeout(Some(silence)).unwrap();
         let head = String::from_utf8_lossy(request).into_owned();
         let bytes = if head.contains("{token}") || head.contains("{host}") {
             let token = self.token.as_deref().unwrap_or("");

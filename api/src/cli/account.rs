@@ -1,11 +1,13 @@
 //! `wearmark account`.
 
+mod keep;
+mod tokens;
+
 use std::io::Read;
 
 use anyhow::Context;
 use chrono::Utc;
 use clap::{Args, Subcommand, ValueEnum};
-use serde_json::json;
 
 use super::DataArgs;
 use super::columns::{self, Column};
@@ -13,6 +15,7 @@ use super::exit::{Ended, Failure, Outcome};
 use super::output;
 use crate::storage::accounts::{Account, Role};
 use crate::storage::{Storage, StorageConfig};
+use tokens::{Grant, print_token};
 
 /// Administers accounts.
 #[derive(Debug, Args)]
@@ -31,8 +34,30 @@ pub enum AccountCommand {
     #[command(after_help = "Example:\n  wearmark account add brick-lane --role contributor > token.txt")]
     Add(Add),
     /// Makes a further token of an account and prints it, which cannot be shown again
-    #[command(after_help = "Example:\n  wearmark account token brick-lane --label laptop > token.txt")]
-    Token(Token),
+    #[command(
+        after_help = "Example:\n  wearmark account token brick-lane --label laptop --scopes submit --expires 30 > token.txt"
+    )]
+    Token(tokens::Token),
+    /// Lists the tokens of an account: what they are good for, until when, and when they were last used
+    #[command(after_help = "Example:\n  wearmark account tokens brick-lane")]
+    Tokens(tokens::Tokens),
+    /// Revokes tokens of an account
+    #[command(
+        after_help = "Example:\n  wearmark account revoke brick-lane t-0192d2a8c1f67b3e8d4f5a6b7c8d9e0f"
+    )]
+    Revoke(tokens::Revoke),
+    /// Makes an invitation and prints it, which cannot be shown again
+    #[command(after_help = "Example:\n  wearmark account invite --expires 7 > invitation.txt")]
+    Invite(keep::Invite),
+    /// Lists the invitations
+    #[command(after_help = "Example:\n  wearmark account invitations")]
+    Invitations(keep::Invitations),
+    /// Gives an account another password and ends its sessions
+    #[command(after_help = "Example:\n  wearmark account reset brick-lane --tokens")]
+    Reset(keep::Reset),
+    /// Gives an account another role
+    #[command(after_help = "Example:\n  wearmark account role brick-lane moderator")]
+    Role(keep::ChangeRole),
     /// Lists the accounts
     #[command(after_help = "Example:\n  wearmark account list --json")]
     List(List),
@@ -67,25 +92,12 @@ pub struct Add {
     /// What it may do
     #[arg(long, value_enum, default_value = "contributor")]
     pub role: RoleName,
+    /// What the first token is good for
+    #[command(flatten)]
+    pub grant: Grant,
     /// Read the password from stdin (first line); without it one is made up and shown once
     #[arg(long)]
     pub password_stdin: bool,
-    /// One JSON object instead of the bare token
-    #[arg(long)]
-    pub json: bool,
-    /// Where the data is
-    #[command(flatten)]
-    pub data: DataArgs,
-}
-
-/// Makes a token.
-#[derive(Debug, Args)]
-pub struct Token {
-    /// Name of the account
-    pub name: String,
-    /// What the token is for, in your words
-    #[arg(long, default_value = "command line")]
-    pub label: String,
     /// One JSON object instead of the bare token
     #[arg(long)]
     pub json: bool,
@@ -114,6 +126,12 @@ impl AccountArgs {
         match self.command {
             AccountCommand::Add(command) => command.run(),
             AccountCommand::Token(command) => command.run(),
+            AccountCommand::Tokens(command) => command.run(),
+            AccountCommand::Revoke(command) => command.run(),
+            AccountCommand::Invite(command) => command.run(),
+            AccountCommand::Invitations(command) => command.run(),
+            AccountCommand::Reset(command) => command.run(),
+            AccountCommand::Role(command) => command.run(),
             AccountCommand::List(command) => command.run(),
         }
     }
@@ -121,6 +139,8 @@ impl AccountArgs {
 
 impl Add {
     fn run(self) -> Ended {
+        // Before anything is made.
+        let new = self.grant.token(self.role.into(), "command line")?;
         let (password, made_up) = match self.password_stdin {
             true => (password_from_stdin()?, false),
             false => (random_password(), true),
@@ -129,30 +149,15 @@ impl Add {
         let account = storage
             .create_account(&self.name, &password, self.role.into(), Utc::now())
             .with_context(|| format!("the account {} cannot be made", self.name))?;
-        let token = storage
-            .create_token(&account.id, "command line", Utc::now())
+        let (token, record) = storage
+            .create_token(&account.id, &new, None, Utc::now())
             .with_context(|| format!("the account {} is made, but it has no token yet", self.name))?;
         storage.close();
         output::note(&format!("Account {} made, role {}.", account.name, account.role.as_str()));
         if made_up && !self.json {
             output::note(&format!("Its password, shown this once: {password}"));
         }
-        print_token(&account, &token, made_up.then_some(password.as_str()), self.json)
-    }
-}
-
-impl Token {
-    fn run(self) -> Ended {
-        let storage = open(&self.data)?;
-        let account = storage
-            .account_by_name(&self.name)
-            .context("the accounts cannot be read")?
-            .ok_or_else(|| Failure::broken(format!("there is no account {}", self.name)))?;
-        let token = storage
-            .create_token(&account.id, &self.label, Utc::now())
-            .with_context(|| format!("no token of {} can be made", self.name))?;
-        storage.close();
-        print_token(&account, &token, None, self.json)
+        print_token(&account, &token, record, made_up.then_some(password.as_str()), self.json)
     }
 }
 
@@ -182,18 +187,12 @@ impl List {
     }
 }
 
-fn print_token(account: &Account, token: &str, password: Option<&str>, as_json: bool) -> Ended {
-    if as_json {
-        let mut document = json!({"account": account, "token": token});
-        if let (Some(password), Some(document)) = (password, document.as_object_mut()) {
-            document.insert("password".to_owned(), json!(password));
-        }
-        output::json(&document)?;
-    } else {
-        output::note("The token, shown this once, is on stdout; keep it in a file that only you can read.");
-        output::data(format!("{token}\n").as_bytes())?;
-    }
-    Ok(Outcome::Done)
+/// The account of that name.
+fn find(storage: &Storage, name: &str) -> Result<Account, Failure> {
+    storage
+        .account_by_name(name)
+        .context("the accounts cannot be read")?
+        .ok_or_else(|| Failure::broken(format!("there is no account {name}")))
 }
 
 /// Opens the data folder that a command works on.

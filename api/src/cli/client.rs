@@ -219,6 +219,23 @@ impl Client {
         )
     }
 
+    /// Sends a small document. Only for what the server takes once, or refuses the second time.
+    ///
+    /// # Errors
+    /// `Server` when it cannot be reached or fails.
+    pub fn post(&self, path: &str, document: &Value) -> Result<Answer, Failure> {
+        let headers = [("content-type", "application/json")];
+        self.exchange(&Method::POST, &self.address(path), &headers, document.to_string().as_bytes())
+    }
+
+    /// Deletes a resource.
+    ///
+    /// # Errors
+    /// `Server` when it cannot be reached or fails.
+    pub fn delete(&self, path: &str) -> Result<Answer, Failure> {
+        self.exchange(&Method::DELETE, &self.address(path), &[], &[])
+    }
+
     /// Reports a price. The same report again is answered as a duplicate, so repeating is safe.
     ///
     /// # Errors

@@ -8,6 +8,7 @@ pub mod tracked;
 pub mod limited;
 pub mod priced;
 
+use std::collections::HashMap;
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -25,9 +26,12 @@ use wearmark_seed_data::{Size, World};
 use super::exit::{Ended, Failure, Outcome};
 use super::output::{self, Style};
 use super::serve::{self, LogForm};
-use super::{account, columns, submit, table, track, wanted};
+use super::{columns, submit, table, track, wanted};
 use crate::intake::Intake;
+use crate::moderation::queue;
 use crate::storage::accounts::Role;
+use crate::storage::cases::CaseFilter;
+use crate::storage::tokens::NewToken;
 use crate::storage::{Storage, StorageConfig};
 use fill::Times;
 use folder::Folder;
@@ -153,7 +157,8 @@ impl Demo {
         let bar = submit::progress(world.len() as u64, "runs");
         let filled = fill::fill(&intake, &world, &accounts, &bar);
         bar.finish_and_clear();
-        let (settled, times) = filled?;
+        let fill::Filled { settled, times, until } = filled?;
+        let queue = queue(&intake, until).context("the cases that wait cannot be read")?;
         let prices = priced::fill(&intake, &world, &accounts)?;
         let start = Instant::now();
         let frame = storage.frame().context("the accepted runs cannot be read")?;
@@ -173,7 +178,7 @@ impl Demo {
         Ok(Shown {
             counts: Counts::of(&settled),
             reasons: verdicts::reasons(&settled, &world),
-            truths: verdicts::against_truth(&settled, &world),
+            truths: verdicts::against_truth(&settled, &world, &queue),
             chosen,
             tracked,
             limited,
@@ -280,6 +285,22 @@ impl Shown {
     }
 }
 
+/// The runs that wait for a moderator, by the place of their case in the queue.
+fn queue(
+    intake: &Intake,
+    now: chrono::DateTime<Utc>,
+) -> Result<HashMap<String, usize>, crate::storage::error::StorageError> {
+    let people = intake.storage.people();
+    let conn = &mut *intake.storage.reader()?;
+    let cases = queue::queue(conn, &CaseFilter::default(), &people, &intake.policy.desk, now)?;
+    let mut places = HashMap::new();
+    for (place, case) in queue::folded(cases).into_iter().enumerate() {
+        places.extend(case.with.into_iter().map(|run| (run, place)));
+        places.insert(case.run.id, place);
+    }
+    Ok(places)
+}
+
 fn card(track: &Track) -> &str {
     track.card.as_deref().unwrap_or_default()
 }
@@ -295,10 +316,12 @@ fn free_address(listen: SocketAddr) -> Result<SocketAddr, Failure> {
 /// Makes an account for whoever looks on, and says what to try.
 fn visitor(storage: &Storage, listen: SocketAddr) -> Result<(), Failure> {
     let account = storage
-        .create_account("visitor", &account::random_password(), Role::Contributor, Utc::now())
+        .create_account_without_password("visitor", Role::Contributor, Utc::now())
         .context("no account for you can be made")?;
-    let token =
-        storage.create_token(&account.id, "demo", Utc::now()).context("no token for you can be made")?;
+    let token = storage
+        .create_token(&account.id, &NewToken::of(&account, "demo"), None, Utc::now())
+        .context("no token for you can be made")?
+        .0;
     output::note(&format!(
         "\nServing until Ctrl-C. Try, in another terminal:\n  \
          wearmark table --server http://{listen} --limit 20\n  \
@@ -306,8 +329,9 @@ fn visitor(storage: &Storage, listen: SocketAddr) -> Result<(), Failure> {
          curl http://{listen}/v1/cards\n  \
          curl http://{listen}/openapi.json\n\
          To submit a run of your own, as `visitor`:\n  \
-         export WEARMARK_SERVER=http://{listen} WEARMARK_TOKEN={token}\n  \
-         wearmark submit run.json"
+         export WEARMARK_SERVER=http://{listen} WEARMARK_TOKEN={}\n  \
+         wearmark submit run.json",
+        token.reveal()
     ));
     Ok(())
 }

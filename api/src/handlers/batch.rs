@@ -3,6 +3,7 @@
 
 use std::io::{self, BufRead, BufReader, Read};
 use std::sync::Arc;
+use std::time::Instant;
 
 use actix_web::web::{self, Bytes, Data};
 use actix_web::{HttpRequest, HttpResponse};
@@ -42,7 +43,8 @@ pub async fn create_batch(
     let full = |_| ApiError::new(ErrorCode::Busy, "Too many batches are being served.");
     let permit = Arc::clone(&state.batches).try_acquire_owned().map_err(full)?;
     let lines = lines(&state.limits, payload, coding, permit);
-    let results = results(state, submitter.0.id, key, lines);
+    let from = Origin { account: submitter.0.id, network: state.network_hash(&request) };
+    let results = results(state, from, key, lines);
     Ok(HttpResponse::Ok().content_type(Media::Lines.name()).streaming(results))
 }
 
@@ -140,13 +142,20 @@ fn split_all(
     }
 }
 
+/// Where the runs of a batch come from.
+struct Origin {
+    account: AccountId,
+    /// Keyed hash of the network.
+    network: Option<String>,
+}
+
 /// The result lines, in the order of the runs, several of which are in work at once.
 ///
 /// A client may send the whole batch before it reads any answer, so results queue here (a few
 /// hundred bytes for each of a bounded number of lines) instead of stopping the reading.
 fn results(
     state: Data<State>,
-    account: AccountId,
+    from: Origin,
     key: Option<String>,
     mut lines: mpsc::Receiver<Line>,
 ) -> impl Stream<Item = Result<Bytes, io::Error>> {
@@ -154,7 +163,7 @@ fn results(
     actix_web::rt::spawn(async move {
         let in_flight = state.limits.batch_in_flight;
         let mut answers = stream::poll_fn(|context| lines.poll_recv(context))
-            .map(|line| one(&state, &account, key.as_deref(), line))
+            .map(|line| one(&state, &from, key.as_deref(), line))
             .buffered(in_flight);
         while let Some(answer) = answers.next().await {
             if out.send(encode(&answer)).is_err() {
@@ -165,37 +174,48 @@ fn results(
     stream::unfold(results, |mut results| async { results.recv().await.map(|line| (Ok(line), results)) })
 }
 
-async fn one(state: &Data<State>, account: &AccountId, key: Option<&str>, line: Line) -> BatchLine {
+async fn one(state: &Data<State>, from: &Origin, key: Option<&str>, line: Line) -> BatchLine {
     let (number, bytes) = match line {
         Ok(line) => line,
         Err(error) => return BatchLine::failed(None, &error),
     };
+    if let Err(error) = count(state, &from.account, bytes.len()) {
+        return BatchLine::failed(Some(number), &error);
+    }
     let key = key.map(|key| format!("{key}/{number}"));
-    match submit_patiently(state, account, bytes, key).await {
+    match submit_patiently(state, from, bytes, key).await {
         Ok(receipt) => BatchLine::judged(number, receipt),
         Err(error) => BatchLine::failed(Some(number), &error),
     }
 }
 
+/// Every line counts as a submission of its own.
+fn count(state: &State, account: &AccountId, bytes: usize) -> Result<(), ApiError> {
+    let now = Instant::now();
+    state.rates.upload(account, now)?;
+    state.rates.uploaded(account, bytes, now);
+    state.rates.submission(account, now)
+}
+
 /// A batch waits for the writer where a single submission is sent away: its client cannot repeat one line.
 async fn submit_patiently(
     state: &Data<State>,
-    account: &AccountId,
+    from: &Origin,
     bytes: Bytes,
     key: Option<String>,
 ) -> Result<crate::intake::Receipt, ApiError> {
     const TRIES: u32 = 6;
     let mut pause = std::time::Duration::from_millis(50);
     for _ in 1..TRIES {
-        let _permit = state.submission().await?;
-        match submit(state, account.clone(), bytes.clone(), key.clone()).await {
+        let _permit = state.submission(None).await?;
+        match submit(state, from.account.clone(), from.network.clone(), bytes.clone(), key.clone()).await {
             Err(error) if error.code == ErrorCode::Busy => tokio::time::sleep(pause).await,
             answer => return answer,
         }
         pause *= 2;
     }
-    let _permit = state.submission().await?;
-    submit(state, account.clone(), bytes, key).await
+    let _permit = state.submission(None).await?;
+    submit(state, from.account.clone(), from.network.clone(), bytes, key).await
 }
 
 fn encode(line: &BatchLine) -> Bytes {

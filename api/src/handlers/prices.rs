@@ -1,5 +1,7 @@
 //! Prices: report, list, read, pool.
 
+use std::time::Instant;
+
 use actix_web::web::{self, Data, Path};
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::Utc;
@@ -12,9 +14,9 @@ use wearmark_core::verdict::Verdict;
 
 use super::compare::{DATE, Day, TRUTHS};
 use super::paging::Paging;
-use super::{blocking, found, intake_error, json, storage_error};
+use super::runs::absent;
+use super::{blocking, intake_error, json, storage_error, upload};
 use crate::auth::access::Submitter;
-use crate::body;
 use crate::error::{ApiError, ErrorCode};
 use crate::pricing::{self, PriceError};
 use crate::published::answer::{self, Asked, At, Made};
@@ -41,8 +43,9 @@ pub async fn create_price(
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let _permit = state.submission().await?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
+    let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
+    state.rates.submission(&submitter.0.id, Instant::now())?;
     let intake = state.intake.clone();
     let ticket = web::block(move || pricing::submit(&intake, &submitter.0.id, &bytes, Utc::now()))
         .await
@@ -177,7 +180,10 @@ pub async fn find_price(
     let id = id.into_inner();
     let wanted = id.clone();
     let price = blocking(&state, "reading a price", move |s| s.intake.storage.find_price(&wanted)).await?;
-    Ok(json(&PriceView::from(found(price, "price", id)?)))
+    match price {
+        Some(price) => Ok(json(&PriceView::from(price))),
+        None => Err(absent(&state, "price", id.to_string()).await?),
+    }
 }
 
 /// Which prices to pool. Lists may be repeated or joined by commas.

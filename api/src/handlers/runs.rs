@@ -1,5 +1,7 @@
 //! Runs: submit, check, list, read.
 
+use std::time::Instant;
+
 use actix_web::web::{self, Bytes, Data, Path};
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::Utc;
@@ -10,9 +12,8 @@ use wearmark_core::series::envelope::envelope;
 use wearmark_core::verdict::Verdict;
 
 use super::paging::Paging;
-use super::{blocking, found, intake_error, json};
+use super::{blocking, found, intake_error, json, upload};
 use crate::auth::access::Submitter;
-use crate::body;
 use crate::error::{ApiError, ErrorCode, outside};
 use crate::intake::{IdempotencyKey, Receipt};
 use crate::query::{self, Parameters};
@@ -45,9 +46,11 @@ pub async fn create_run(
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
     let key = idempotency_key(&request)?;
-    let _permit = state.submission().await?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
-    let receipt = submit(&state, submitter.0.id, bytes, key).await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
+    let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
+    state.rates.submission(&submitter.0.id, Instant::now())?;
+    let network = state.network_hash(&request);
+    let receipt = submit(&state, submitter.0.id, network, bytes, key).await?;
     let mut answer = if receipt.replayed { HttpResponse::Ok() } else { HttpResponse::Created() };
     if let Some(run) = &receipt.run {
         answer.insert_header(("location", format!("/v1/runs/{run}")));
@@ -68,8 +71,8 @@ pub async fn check_run(
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
     query::none(request.query_string())?;
-    let _permit = state.submission().await?;
-    let bytes = body::read(&request, payload, &state.limits).await?;
+    let _permit = state.submission(Some(&submitter.0.id)).await?;
+    let bytes = upload(&state, &submitter.0.id, &request, payload).await?;
     let intake = state.intake.clone();
     let receipt = web::block(move || intake.check(&submitter.0.id, &bytes, Utc::now()).map_err(intake_error))
         .await
@@ -81,13 +84,15 @@ pub async fn check_run(
 pub(super) async fn submit(
     state: &Data<State>,
     account: AccountId,
+    network: Option<String>,
     bytes: Bytes,
     key: Option<String>,
 ) -> Result<Receipt, ApiError> {
     let intake = state.intake.clone();
     let (prepared, key) = web::block(move || {
         let key = key.map(|key| IdempotencyKey { key, body_sha256: Sha256::digest(&bytes).into() });
-        intake.prepare(&account, &bytes, Utc::now()).map(|prepared| (prepared, key)).map_err(intake_error)
+        let prepared = intake.prepare(&account, &bytes, Utc::now()).map_err(intake_error)?;
+        Ok::<_, ApiError>((prepared.from_network(network), key))
     })
     .await
     .map_err(|e| ApiError::internal("preparing a run", &e))??;
@@ -213,7 +218,24 @@ pub async fn find_run(
         Ok(Some(RunView::new(run, context)))
     })
     .await?;
-    Ok(json(&found(run, "run", id)?))
+    match run {
+        Some(run) => Ok(json(&run)),
+        None => Err(absent(&state, "run", id.to_string()).await?),
+    }
+}
+
+/// What is said of a run or price that is not there: whether it ever was.
+pub(super) async fn absent(state: &Data<State>, what: &str, id: String) -> Result<ApiError, ApiError> {
+    let asked = id.clone();
+    let at =
+        blocking(state, "looking for a withdrawal", move |s| s.intake.storage.withdrawn_at(&asked)).await?;
+    Ok(match at {
+        None => ApiError::new(ErrorCode::NotFound, format!("There is no {what} `{id}`.")),
+        Some(at) => {
+            let day = at.format("%Y-%m-%d");
+            ApiError::new(ErrorCode::Withdrawn, format!("The {what} `{id}` was withdrawn on {day}."))
+        }
+    })
 }
 
 /// Every verdict that a run ever had, with what each rests on.

@@ -3,7 +3,7 @@
 
 use chrono::{DateTime, Utc};
 use wearmark_core::finding::Finding;
-use wearmark_core::judge::{self, Judgement, Numbers, held_for, weigh};
+use wearmark_core::judge::{self, HeldFor, Judgement, Numbers, held_for, weigh};
 use wearmark_core::ledger::{Entry as LedgerEntry, Standing};
 use wearmark_core::verdict::Verdict;
 
@@ -15,7 +15,7 @@ use crate::storage::ids::RunId;
 use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::ledgers::standing;
 use crate::storage::writer::Tx;
-use crate::storage::{findings, submissions};
+use crate::storage::{findings, ledgers, submissions};
 
 /// A later verdict of a stored run.
 pub(crate) struct Amendment {
@@ -140,7 +140,7 @@ pub(crate) fn release(
     amend(intake, tx, run, amendment, at)
 }
 
-/// Gives a stored run a later verdict: in its row, its findings, its verdicts, the audit trail and the ledger.
+/// Gives a stored run a later verdict for a reason of the service's own.
 pub(crate) fn amend(
     intake: &Intake,
     tx: &mut Tx<'_>,
@@ -149,15 +149,53 @@ pub(crate) fn amend(
     at: DateTime<Utc>,
 ) -> Result<(), StorageError> {
     let Amendment { verdict, cause, finding, numbers, unconfirmed } = amendment;
+    let held_for = held_for(std::slice::from_ref(&finding)).filter(|_| verdict == Verdict::Held);
+    Entry::verdict_changed(run, cause.as_str(), verdict, &finding.code).write(tx.conn, at)?;
+    restate(intake, tx, run, finding, State { verdict, cause, held_for, numbers, unconfirmed }, at)?;
+    Ok(())
+}
+
+/// How a run stands from now on.
+pub(crate) struct State {
+    /// The verdict.
+    pub(crate) verdict: Verdict,
+    /// Why the run was judged again.
+    pub(crate) cause: Cause,
+    /// What has the run held, if later evidence can let it go.
+    pub(crate) held_for: Option<HeldFor>,
+    /// What the numeric part rests on.
+    pub(crate) numbers: Option<Numbers>,
+    /// Whether it is accepted without confirmation.
+    pub(crate) unconfirmed: bool,
+}
+
+/// Gives a stored run another state: in its row, its findings, its verdicts and the ledger. The trail is the caller's.
+/// Gives the change that it is.
+pub(crate) fn restate(
+    intake: &Intake,
+    tx: &mut Tx<'_>,
+    run: &str,
+    finding: Finding,
+    state: State,
+    at: DateTime<Utc>,
+) -> Result<i64, StorageError> {
+    let State { verdict, cause, held_for, numbers, unconfirmed } = state;
     let revision = tx.change.next();
     tx.change.tables = revision;
-    let held_for = held_for(std::slice::from_ref(&finding)).filter(|_| verdict == Verdict::Held);
-    let entry = Entry::verdict_changed(run, cause.as_str(), verdict, &finding.code);
     let judged = Judged { at, revision, cause, verdict, held_for, unconfirmed, numbers };
     submissions::amend(tx.conn, run, finding, &judged)?;
-    entry.write(tx.conn, at)?;
-    intake.storage.ledger(tx.conn, &intake.policy, |ledger| match standing(verdict, held_for) {
-        Some(standing) => ledger.restand(run, standing, revision),
-        None => ledger.remove(run, revision),
-    })
+    let there =
+        intake.storage.ledger(tx.conn, &intake.policy, |ledger| match standing(verdict, held_for) {
+            Some(standing) => ledger.restand(run, standing, revision),
+            None => {
+                ledger.remove(run, revision);
+                true
+            }
+        })?;
+    // It was no evidence so far, and may be now.
+    if !there && let Some(event) = ledgers::latest(tx.conn, run)? {
+        let event = event.by(&intake.storage.people());
+        intake.storage.ledger(tx.conn, &intake.policy, |ledger| event.apply(ledger))?;
+    }
+    Ok(revision)
 }

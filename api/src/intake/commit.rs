@@ -15,10 +15,11 @@ use crate::storage::error::StorageError;
 use crate::storage::evidence::{self, StoredRung};
 use crate::storage::fingerprints;
 use crate::storage::ids::RunId;
+use crate::storage::measures::{self, MeasureKind};
 use crate::storage::rows::NewRun;
 use crate::storage::submissions::NewSubmission;
 use crate::storage::writer::Tx;
-use crate::storage::{benches, canonical, idempotency, proposals, references};
+use crate::storage::{benches, canonical, idempotency, people, proposals, references};
 
 /// The receipt a submission would get now.
 pub(super) fn check(intake: &Intake, submission: &Submission) -> Result<Receipt, IntakeError> {
@@ -48,6 +49,7 @@ pub(super) fn store(
     let submission = &prepared.submission;
     let run = RunId::new();
     insert(tx, submission, &run, &judgement, blob.as_deref())?;
+    tie(tx, submission, &judgement)?;
     let judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
     if judgement.verdict != Verdict::Rejected {
         siblings::revisit(tx, submission, &run, &ladder)?;
@@ -57,6 +59,41 @@ pub(super) fn store(
         remember(tx.conn, submission, key, &run, &receipt)?;
     }
     Ok(receipt)
+}
+
+/// Notes what the account has in common with others, and whether it counts as one with them from now on.
+fn tie(tx: &mut Tx<'_>, submission: &Submission, judgement: &Judgement) -> Result<(), StorageError> {
+    let named = |codes: &[&str]| -> Vec<&str> {
+        let of = |finding: &&Finding| codes.contains(&finding.code.as_ref());
+        let findings = judgement.findings.iter().filter(of);
+        findings.filter_map(|finding| finding.evidence.get("run")?.as_str()).collect()
+    };
+    let (copies, twins) = (named(&["copied-series", "duplicate-pass"]), named(&["same-figures"]));
+    if submission.network.is_none() && copies.is_empty() && twins.is_empty() {
+        return Ok(());
+    }
+    let arrival = people::Arrival {
+        account: submission.account.as_str(),
+        bench: submission.bench.as_str(),
+        network: submission.network.as_deref(),
+        copies: &copies,
+        twins: &twins,
+        at: submission.received_at,
+    };
+    if people::note(tx.conn, &arrival)? {
+        settle(tx)?;
+    }
+    Ok(())
+}
+
+/// Finds out anew as whom accounts count. Tables and evidence are read anew after the commit if that changed.
+pub(crate) fn settle(tx: &mut Tx<'_>) -> Result<(), StorageError> {
+    let Tx { conn, change } = tx;
+    if people::settle(conn, || change.next())? {
+        change.tables = change.last;
+        change.people = true;
+    }
+    Ok(())
 }
 
 /// The answer to an earlier request with the same key.
@@ -143,6 +180,8 @@ fn judge_run(
             (Some(ledger.inputs(&subject, &policy.judge)), twin)
         })?;
     }
+    evidence.contributor_held =
+        measures::holds(conn, &submission.account, MeasureKind::HoldAll, submission.received_at)?;
     Ok((judge(examined, &evidence, &intake.policy), stored))
 }
 
@@ -151,7 +190,9 @@ fn judge_run(
 fn blob(intake: &Intake, prepared: &mut Prepared) -> Result<Option<String>, StorageError> {
     match std::mem::replace(&mut prepared.frames, FrameTimes::None) {
         FrameTimes::None => Ok(None),
-        FrameTimes::Kept(name) => Ok(Some(name)),
+        FrameTimes::Kept(name) if intake.storage.blobs().has(&name) => Ok(Some(name)),
+        // Somebody withdrew a run with the same frame times meanwhile, and they went with it: to be sent again.
+        FrameTimes::Kept(_) => Err(StorageError::Busy),
         FrameTimes::Unkept => prepare::put(&intake.storage, &prepared.submission.frame_times).map(Some),
     }
 }
@@ -168,7 +209,8 @@ fn insert(
     if judgement.verdict == Verdict::Accepted {
         tx.change.tables = revision;
     }
-    benches::ensure(tx.conn, account, bench, &submission.bench_document, *received_at)?;
+    let parts = &submission.bench_parts;
+    benches::ensure(tx.conn, account, bench, &submission.bench_document, parts, *received_at)?;
     let new = NewSubmission {
         run: NewRun {
             id: run,
@@ -190,6 +232,7 @@ fn insert(
         traits: &examined.traits,
         comparable: figures(examined).is_some(),
         blob,
+        network: submission.network.as_deref(),
         passes: &submission.passes,
     };
     new.insert(tx.conn)?;

@@ -24,12 +24,18 @@ const TELLING_FRAMES: usize = 100;
 /// A submission that is parsed and examined.
 pub(super) struct Submission {
     pub(super) account: AccountId,
+    /// As whom the account counts.
+    pub(super) person: String,
+    /// Keyed hash of the network that it came from.
+    pub(super) network: Option<String>,
     pub(super) received_at: DateTime<Utc>,
     pub(super) measured_at: DateTime<Utc>,
     pub(super) measured_day: i32,
     pub(super) outcome: Outcome,
     pub(super) bench: BenchId,
     pub(super) bench_document: String,
+    /// Hash of what the bench is made of.
+    pub(super) bench_parts: String,
     /// The document without its frame times.
     pub(super) document: String,
     pub(super) fingerprint: String,
@@ -48,7 +54,7 @@ impl Submission {
     /// Whose run it is and what was measured.
     pub(super) fn subject(&self) -> Subject<'_> {
         Subject {
-            contributor: self.account.as_str(),
+            contributor: &self.person,
             identity: &self.examined.identity,
             traits: &self.examined.traits,
             measured_day: self.measured_day,
@@ -60,6 +66,15 @@ impl Submission {
 pub struct Prepared {
     pub(super) submission: Submission,
     pub(super) frames: FrameTimes,
+}
+
+impl Prepared {
+    /// The same, with the keyed hash of the network that it came from.
+    #[must_use]
+    pub fn from_network(mut self, network: Option<String>) -> Prepared {
+        self.submission.network = network;
+        self
+    }
 }
 
 /// Where the frame times are.
@@ -89,6 +104,7 @@ pub(super) fn read(
     let (examined, shape) = examine(&run, &bench, bench_id.as_str(), &catalogue, &references, &intake.policy);
     let mut submission = pack(account, run, &bench, bench_id, examined, &intake.policy, now)?;
     submission.shape = shape;
+    submission.person = intake.storage.people().person(account.as_str()).to_owned();
     Ok(submission)
 }
 
@@ -169,12 +185,15 @@ fn pack(
         .collect();
     Ok(Submission {
         account: account.clone(),
+        person: account.to_string(),
+        network: None,
         received_at: time::cut(now),
         measured_at: run.measured_at,
         measured_day: day(run.measured_at),
         outcome: run.outcome,
         bench: bench_id,
         bench_document: canonical::json(bench).map_err(unwritable)?,
+        bench_parts: parts(bench).map_err(unwritable)?,
         fingerprint: fingerprint(account, &document, &hashes),
         document,
         statistics: serde_json::to_string(&examined.statistics).map_err(unwritable)?,
@@ -184,6 +203,13 @@ fn pack(
         fingerprints: frame_times.iter().map(|times| Fingerprint::of(times, policy)).collect(),
         frame_times,
     })
+}
+
+/// Hash of what a bench is made of, whatever its owner calls it and however its parts are capitalised.
+fn parts(bench: &Bench) -> Result<String, serde_json::Error> {
+    let bare = Bench { name: None, extensions: Default::default(), ..bench.clone() };
+    let text = canonical::json(&bare)?.to_lowercase();
+    Ok(canonical::hex(&Sha256::digest(text)[..16]))
 }
 
 /// SHA-256 of the frame times in units of 0.01 ms: a copy that was only printed with other digits has the

@@ -236,7 +236,7 @@ fn submissions_from_many_threads_are_all_stored_with_revisions_of_their_own() {
     let conn = &mut fixture.storage().reader().unwrap();
     let mut revisions: Vec<i64> = rows
         .iter()
-        .map(|r| crate::storage::runs::record(conn, r.id.as_str()).unwrap().unwrap().revision)
+        .map(|r| crate::storage::rows::find(conn, r.id.as_str()).unwrap().unwrap().revision)
         .collect();
     revisions.sort_unstable();
     revisions.dedup();

@@ -14,7 +14,8 @@ use crate::storage::error::StorageError;
 use crate::storage::ids::RunId;
 use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::ledgers::{self, Event};
-use crate::storage::models;
+use crate::storage::models::{self, StoredModel};
+use crate::storage::people::{self, People};
 
 /// A verdict that was computed again.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,6 +43,9 @@ pub fn replay(
     let conn = &mut *storage.reader()?;
     let log = &mut *storage.reader()?;
     let mut models = models::all(conn)?.into_iter().peekable();
+    let history = people::history(conn)?;
+    let mut people = People::default();
+    let mut current = None;
     let mut ledger = Ledger::new(policy);
     let mut replayed = Vec::new();
     ledgers::walk(log, true, |event| {
@@ -49,7 +53,14 @@ pub fn replay(
             let mut next = ledgers::with_model(storage.blobs(), &model)?;
             next.take_over(&ledger);
             ledger = next;
+            current = Some(model);
         }
+        let then = People::at(&history, event.revision - 1);
+        if then.revision > people.revision {
+            people = then;
+            ledger = anew(storage, policy, current.as_ref(), &people, event.revision)?;
+        }
+        let event = event.by(&people);
         if runs.contains(&event.run) {
             replayed.push(again(storage, conn, policy, &ledger, &event)?);
         }
@@ -57,6 +68,27 @@ pub fn replay(
         Ok(())
     })?;
     Ok(replayed)
+}
+
+/// The ledger before a change, by the people of that time: read again as the service did when they changed.
+fn anew(
+    storage: &Storage,
+    policy: &Policy,
+    model: Option<&StoredModel>,
+    people: &People,
+    before: i64,
+) -> Result<Ledger, StorageError> {
+    let mut ledger = match model {
+        Some(model) => ledgers::with_model(storage.blobs(), model)?,
+        None => Ledger::new(policy),
+    };
+    ledgers::walk(&mut *storage.reader()?, true, |event| {
+        if event.revision < before {
+            event.by(people).apply(&mut ledger);
+        }
+        Ok(())
+    })?;
+    Ok(ledger)
 }
 
 fn again(
@@ -75,7 +107,8 @@ fn again(
     if stored.cause == Cause::Arrival {
         figures(storage, event, &mut differences)?;
     }
-    if let Some(numbers) = &stored.numbers {
+    // A person's verdict rests on nothing that could be computed; its numbers are those of the verdict before.
+    if let Some(numbers) = stored.numbers.as_ref().filter(|_| stored.cause != Cause::Moderator) {
         let inputs = match stored.cause {
             Cause::Arrival => Some(ledger.inputs(&event.subject(), &policy.judge)),
             _ => ledger.stored_inputs(&event.run, &policy.judge).map(|(inputs, ..)| inputs),

@@ -8,6 +8,7 @@ use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage};
 use tracing_actix_web::RequestId;
 
+use super::limits::{POLICY, STATE};
 use crate::error::ApiError;
 use crate::views::problem::PROBLEM_JSON;
 
@@ -27,10 +28,14 @@ pub async fn finish(
     let response = next.call(request).await?.map_into_boxed_body();
     let mut response = match problem_of(&response) {
         Some(problem) => {
-            let allow = response.headers().get(ALLOW).cloned();
+            let told: Vec<(HeaderName, HeaderValue)> = [ALLOW, POLICY, STATE]
+                .iter()
+                .flat_map(|name| response.headers().get_all(name).map(|value| (name.clone(), value.clone())))
+                .collect();
             let mut finished = response.into_response(problem.respond(Some(&path), id.clone()));
-            if let Some(allow) = allow {
-                finished.headers_mut().insert(ALLOW, allow);
+            finished.headers_mut().remove(ALLOW);
+            for (name, value) in told {
+                finished.headers_mut().append(name, value);
             }
             finished
         }

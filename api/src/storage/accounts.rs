@@ -1,22 +1,18 @@
-//! Accounts and their tokens.
+//! Accounts.
 
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
 use diesel::result::{DatabaseErrorKind, Error};
 use serde::{Deserialize, Serialize};
-use sha2::{Digest as _, Sha256};
 
 use super::audit::Entry;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::ids::AccountId;
 use super::rows::odd;
-use super::tables::{accounts, tokens};
-use super::{Storage, canonical, time};
+use super::tables::accounts;
+use super::{Storage, time};
 use crate::auth::password;
-
-/// What every token begins with, so that a leaked one is recognised for what it is.
-const TOKEN_PREFIX: &str = "wm_";
 
 /// What an account may do; each may do what the one before may.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -57,25 +53,48 @@ pub struct Account {
     pub role: Role,
     /// When it was made.
     pub created_at: DateTime<Utc>,
+    /// Until then it may only read its own record.
+    pub suspended_until: Option<DateTime<Utc>>,
+    /// Until then everything that it submits is held.
+    pub hold_all_until: Option<DateTime<Utc>>,
+}
+
+impl Account {
+    /// A new one, against which nothing is held.
+    pub(crate) fn new(name: &str, role: Role, now: DateTime<Utc>) -> Account {
+        Account {
+            id: AccountId::new(),
+            name: name.to_owned(),
+            role,
+            created_at: time::cut(now),
+            suspended_until: None,
+            hold_all_until: None,
+        }
+    }
 }
 
 /// One row of `accounts`.
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = accounts)]
-struct AccountRow {
+pub(crate) struct AccountRow {
     id: String,
     name: String,
     role: String,
     created_at: NaiveDateTime,
+    suspended_until: Option<NaiveDateTime>,
+    hold_all_until: Option<NaiveDateTime>,
 }
 
 impl AccountRow {
-    fn into_account(self) -> Result<Account, StorageError> {
+    /// The account of the row.
+    pub(crate) fn into_account(self) -> Result<Account, StorageError> {
         Ok(Account {
             id: AccountId::try_from(self.id).map_err(|e| StorageError::Damaged { what: e.to_string() })?,
             name: self.name,
             role: Role::parse(&self.role).ok_or_else(|| odd("role", &self.role))?,
             created_at: time::from_stored(self.created_at),
+            suspended_until: self.suspended_until.map(time::from_stored),
+            hold_all_until: self.hold_all_until.map(time::from_stored),
         })
     }
 }
@@ -84,7 +103,7 @@ impl Storage {
     /// Makes an account.
     ///
     /// # Errors
-    /// When the name is taken or not fit for one, the password is too short or too long, or the database fails.
+    /// When the name is taken or not fit for one, the password is not fit, or the database fails.
     pub fn create_account(
         &self,
         name: &str,
@@ -93,9 +112,31 @@ impl Storage {
         now: DateTime<Utc>,
     ) -> Result<Account, StorageError> {
         check_name(name)?;
+        password::check(password, name).map_err(StorageError::Password)?;
         let hash = password::hash(password, self.0.password_costs).map_err(StorageError::Password)?;
-        let account =
-            Account { id: AccountId::new(), name: name.to_owned(), role, created_at: time::cut(now) };
+        self.insert_account(Account::new(name, role, now), hash, now)
+    }
+
+    /// Makes an account without a password: it may have tokens, but nobody can log in to it until it gets one.
+    ///
+    /// # Errors
+    /// When the name is taken or not fit for one, or the database fails.
+    pub fn create_account_without_password(
+        &self,
+        name: &str,
+        role: Role,
+        now: DateTime<Utc>,
+    ) -> Result<Account, StorageError> {
+        check_name(name)?;
+        self.insert_account(Account::new(name, role, now), String::new(), now)
+    }
+
+    fn insert_account(
+        &self,
+        account: Account,
+        hash: String,
+        now: DateTime<Utc>,
+    ) -> Result<Account, StorageError> {
         self.write("making an account", move |tx| {
             insert(tx.conn, &account, &hash)?;
             Entry::account_created(&account).write(tx.conn, now)?;
@@ -118,55 +159,6 @@ impl Storage {
     /// When the database fails.
     pub fn account_by_name(&self, name: &str) -> Result<Option<Account>, StorageError> {
         Ok(by_name(&mut *self.reader()?, name)?.map(|(account, _)| account))
-    }
-
-    /// The account of that name if the password is its own.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn account_by_password(&self, name: &str, password: &str) -> Result<Option<Account>, StorageError> {
-        let found = by_name(&mut *self.reader()?, name)?;
-        Ok(found.filter(|(_, hash)| password::verify(password, hash)).map(|(account, _)| account))
-    }
-
-    /// Makes a bearer token: `wm_` and 64 hexadecimal digits, 256 random bits. Only its SHA-256 is stored, so
-    /// this is the one time it can be seen.
-    ///
-    /// # Errors
-    /// When there is no such account, or the database fails.
-    pub fn create_token(
-        &self,
-        account: &AccountId,
-        label: &str,
-        now: DateTime<Utc>,
-    ) -> Result<String, StorageError> {
-        let (token, hash) = new_token();
-        let (account, label) = (account.clone(), label.to_owned());
-        self.write("making a token", move |tx| {
-            insert_token(tx.conn, &hash, &account, &label, now)?;
-            Entry::token_created(&account, &label).write(tx.conn, now)?;
-            Ok(token)
-        })
-        .wait()
-    }
-
-    /// The account a bearer token belongs to.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub fn account_of_token(&self, token: &str) -> Result<Option<Account>, StorageError> {
-        if !is_token(token) {
-            return Ok(None);
-        }
-        let hash = token_hash(token);
-        if let Some(account) = self.0.tokens.get(&hash) {
-            return Ok(Some(account));
-        }
-        let found = of_token(&mut *self.reader()?, &hash)?;
-        if let Some(account) = &found {
-            self.0.tokens.keep(hash, account.clone());
-        }
-        Ok(found)
     }
 }
 
@@ -221,60 +213,4 @@ pub(crate) fn by_name(conn: &mut Conn, name: &str) -> Result<Option<(Account, St
         .optional()
         .map_err(StorageError::database("looking for an account"))?;
     row.map(|(account, hash)| Ok((account.into_account()?, hash))).transpose()
-}
-
-/// A fresh token and the hash it is stored under.
-pub(crate) fn new_token() -> (String, String) {
-    let secret: [u8; 32] = rand::random();
-    let token = format!("{TOKEN_PREFIX}{}", canonical::hex(&secret));
-    let hash = token_hash(&token);
-    (token, hash)
-}
-
-/// The hash a token is stored under. It needs no salt and no slowness: nobody guesses 256 random bits.
-pub(crate) fn token_hash(token: &str) -> String {
-    canonical::hex(&Sha256::digest(token))
-}
-
-/// Whether the text can be a token at all.
-pub(crate) fn is_token(text: &str) -> bool {
-    text.strip_prefix(TOKEN_PREFIX)
-        .is_some_and(|digits| digits.len() == 64 && digits.bytes().all(|b| b.is_ascii_hexdigit()))
-}
-
-/// Inserts a token by its hash.
-pub(crate) fn insert_token(
-    conn: &mut Conn,
-    hash: &str,
-    account: &AccountId,
-    label: &str,
-    now: DateTime<Utc>,
-) -> Result<(), StorageError> {
-    let done = diesel::insert_into(tokens::table)
-        .values((
-            tokens::hash.eq(hash),
-            tokens::account.eq(account.as_str()),
-            tokens::label.eq(label),
-            tokens::created_at.eq(time::to_stored(now)),
-        ))
-        .execute(conn);
-    match done {
-        Ok(_) => Ok(()),
-        Err(Error::DatabaseError(DatabaseErrorKind::ForeignKeyViolation, _)) => Err(StorageError::NoAccount),
-        Err(error) => Err(StorageError::database("making a token")(error)),
-    }
-}
-
-/// The account of a token that was not revoked.
-pub(crate) fn of_token(conn: &mut Conn, hash: &str) -> Result<Option<Account>, StorageError> {
-    accounts::table
-        .inner_join(tokens::table)
-        .filter(tokens::hash.eq(hash))
-        .filter(tokens::revoked_at.is_null())
-        .select(AccountRow::as_select())
-        .first(conn)
-        .optional()
-        .map_err(StorageError::database("looking for a token"))?
-        .map(AccountRow::into_account)
-        .transpose()
 }

@@ -1,24 +1,30 @@
 //! The trail of what was decided, by whom and why. It only grows; each action has one constructor.
 
+mod accounts;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use serde_json::{Value, json};
+use sha2::{Digest as _, Sha256};
 use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
 
-use super::accounts::Account;
 use super::catalogue::ImportCounts;
 use super::connection::Conn;
+use super::decisions::NewDecision;
 use super::error::StorageError;
 use super::ids::AccountId;
 use super::tables::audit;
-use super::time;
+use super::{audit_chain, canonical, time};
 
 /// The actor when the service itself decides.
 pub(crate) const SERVICE: &str = "service";
 
 /// The action of a run that came in and was judged.
 pub(crate) const RUN_JUDGED: &str = "run-judged";
+
+/// The action of a person who decided of a run.
+pub(crate) const RUN_DECIDED: &str = "run-decided";
 
 /// One entry to add.
 #[derive(Debug)]
@@ -72,19 +78,6 @@ impl Entry {
         Entry { actor: SERVICE.to_owned(), action: "model-fitted", subject, detail }
     }
 
-    /// An account was made.
-    pub(crate) fn account_created(account: &Account) -> Entry {
-        let detail = json!({ "role": account.role.as_str() });
-        let subject = account.id.to_string();
-        Entry { actor: SERVICE.to_owned(), action: "account-created", subject, detail }
-    }
-
-    /// A token was made.
-    pub(crate) fn token_created(account: &AccountId, label: &str) -> Entry {
-        let detail = json!({ "label": label });
-        Entry { actor: SERVICE.to_owned(), action: "token-created", subject: account.to_string(), detail }
-    }
-
     /// Catalogue entries were added or replaced.
     pub(crate) fn catalogue_imported(counts: ImportCounts) -> Entry {
         let detail = json!({ "added": counts.added, "changed": counts.changed });
@@ -92,7 +85,64 @@ impl Entry {
         Entry { actor: SERVICE.to_owned(), action: "catalogue-imported", subject, detail }
     }
 
-    /// Adds the entry to the trail.
+    /// A moderator decided of a run. The words stay with the decision; the trail has their hash, so that it holds
+    /// nothing personal and the words cannot be changed behind it.
+    pub(crate) fn run_decided(decision: &NewDecision<'_>, id: i64) -> Entry {
+        let detail = json!({
+            "decision": id,
+            "kind": decision.kind,
+            "was": decision.was.as_str(),
+            "verdict": decision.becomes.as_str(),
+            "reverts": decision.reverts,
+            "original": decision.original,
+            "batch": decision.batch,
+            "close": decision.close,
+            "reason_sha256": canonical::hex(&Sha256::digest(decision.reason)),
+        });
+        let actor = decision.moderator.to_string();
+        Entry { actor, action: RUN_DECIDED, subject: decision.run.to_owned(), detail }
+    }
+
+    /// A contributor appealed against a rejection.
+    pub(crate) fn appealed(contributor: &AccountId, run: &str) -> Entry {
+        let actor = contributor.to_string();
+        Entry { actor, action: "run-appealed", subject: run.to_owned(), detail: json!({}) }
+    }
+
+    /// A contributor withdrew a run or price.
+    pub(crate) fn withdrawn(contributor: &AccountId, subject: &str) -> Entry {
+        let actor = contributor.to_string();
+        Entry { actor, action: "withdrawn", subject: subject.to_owned(), detail: json!({}) }
+    }
+
+    /// An account was deleted by its owner, with so many runs and prices.
+    pub(crate) fn account_deleted(account: &AccountId, runs: usize, prices: usize) -> Entry {
+        let detail = json!({ "runs": runs, "prices": prices });
+        Entry { actor: account.to_string(), action: "account-deleted", subject: account.to_string(), detail }
+    }
+
+    /// Two accounts were found to be two persons, or that was taken back.
+    pub(crate) fn separated(moderator: &AccountId, one: &AccountId, other: &AccountId, apart: bool) -> Entry {
+        let detail = json!({ "other": other, "separated": apart });
+        let (actor, subject) = (moderator.to_string(), one.to_string());
+        Entry { actor, action: "accounts-separated", subject, detail }
+    }
+
+    /// A measure was taken about a contributor.
+    pub(crate) fn measure_taken(moderator: &AccountId, account: &AccountId, id: i64, kind: &str) -> Entry {
+        let detail = json!({ "measure": id, "kind": kind });
+        let (actor, subject) = (moderator.to_string(), account.to_string());
+        Entry { actor, action: "measure-taken", subject, detail }
+    }
+
+    /// A measure was lifted before its time.
+    pub(crate) fn measure_lifted(moderator: &AccountId, account: &AccountId, id: i64) -> Entry {
+        let detail = json!({ "measure": id });
+        let (actor, subject) = (moderator.to_string(), account.to_string());
+        Entry { actor, action: "measure-lifted", subject, detail }
+    }
+
+    /// Adds the entry to the trail, linked to the one before.
     pub(crate) fn write(self, conn: &mut Conn, at: DateTime<Utc>) -> Result<(), StorageError> {
         diesel::insert_into(audit::table)
             .values((
@@ -104,6 +154,6 @@ impl Entry {
             ))
             .execute(conn)
             .map_err(StorageError::database("writing the audit trail"))?;
-        Ok(())
+        audit_chain::complete(conn)
     }
 }

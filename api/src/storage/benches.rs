@@ -42,12 +42,29 @@ pub(crate) fn of_anybody(conn: &mut Conn, bench: &str) -> Result<Option<(String,
     .transpose()
 }
 
+/// The benches of an account, id and document.
+pub(crate) fn of_account(conn: &mut Conn, account: &str) -> Result<Vec<(String, Bench)>, StorageError> {
+    let rows: Vec<(String, String)> = benches::table
+        .filter(benches::contributor.eq(account))
+        .order(benches::id)
+        .select((benches::id, benches::document))
+        .load(conn)
+        .map_err(StorageError::database("listing benches"))?;
+    rows.into_iter()
+        .map(|(id, document)| {
+            let bench = serde_json::from_str(&document).map_err(StorageError::damaged("a bench"))?;
+            Ok((id, bench))
+        })
+        .collect()
+}
+
 /// Inserts the bench unless it is there. Its id is a hash of its contents, so what is there is the same.
 pub(crate) fn ensure(
     conn: &mut Conn,
     account: &AccountId,
     id: &BenchId,
     document: &str,
+    parts: &str,
     now: DateTime<Utc>,
 ) -> Result<(), StorageError> {
     let doing = "storing a bench";
@@ -63,6 +80,7 @@ pub(crate) fn ensure(
                 benches::id.eq(id.as_str()),
                 benches::contributor.eq(account.as_str()),
                 benches::document.eq(document),
+                benches::parts.eq(parts),
                 benches::created_at.eq(time::to_stored(now)),
             ))
             .execute(conn)

@@ -23,6 +23,10 @@ pub(crate) trait BlobStore: Send + Sync {
     fn put(&self, bytes: &[u8]) -> Result<String, StorageError>;
     /// The bytes of that name, checked against it.
     fn get(&self, name: &str) -> Result<Vec<u8>, StorageError>;
+    /// Whether there are bytes of that name.
+    fn has(&self, name: &str) -> bool;
+    /// Deletes the bytes of that name, if they are there.
+    fn delete(&self, name: &str) -> Result<(), StorageError>;
 }
 
 /// Blobs as files, fanned out over 256 folders by the first two digits of their names.
@@ -82,7 +86,7 @@ impl BlobStore for FolderStore {
     }
 
     fn get(&self, name: &str) -> Result<Vec<u8>, StorageError> {
-        if name.len() != 64 || !name.bytes().all(|b| b.is_ascii_hexdigit()) {
+        if !is_name(name) {
             return Err(StorageError::Damaged { what: "the name of a blob".to_owned() });
         }
         let bytes =
@@ -92,6 +96,26 @@ impl BlobStore for FolderStore {
         }
         Ok(bytes)
     }
+
+    fn has(&self, name: &str) -> bool {
+        is_name(name) && self.folder(name).join(name).exists()
+    }
+
+    fn delete(&self, name: &str) -> Result<(), StorageError> {
+        if !is_name(name) {
+            return Err(StorageError::Damaged { what: "the name of a blob".to_owned() });
+        }
+        match fs::remove_file(self.folder(name).join(name)) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                Err(StorageError::File { doing: "deleting frame times", source: error })
+            }
+            _ => sync_folder(&self.folder(name)).map_err(StorageError::file("deleting frame times")),
+        }
+    }
+}
+
+fn is_name(name: &str) -> bool {
+    name.len() == 64 && name.bytes().all(|b| b.is_ascii_hexdigit())
 }
 
 fn write_synced(path: &Path, bytes: &[u8]) -> io::Result<()> {

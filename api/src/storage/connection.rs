@@ -71,6 +71,13 @@ pub(crate) fn commit(conn: &mut Conn) -> QueryResult<()> {
     <Conn as Connection>::TransactionManager::commit_transaction(conn)
 }
 
+/// Cuts the database's log, so that nothing that was deleted is left in it. Not within a transaction.
+pub(crate) fn erase(conn: &mut Conn) -> QueryResult<()> {
+    match conn {
+        Conn::Sqlite(conn) => conn.batch_execute("PRAGMA wal_checkpoint(TRUNCATE);"),
+    }
+}
+
 /// Undoes the writer's transaction.
 pub(crate) fn rollback(conn: &mut Conn) -> QueryResult<()> {
     <Conn as Connection>::TransactionManager::rollback_transaction(conn)
@@ -88,11 +95,13 @@ fn url(database: &Path) -> Result<String, StorageError> {
 
 /// The order matters: switching to the write-ahead log needs a lock, so the wait for locks comes first.
 /// `synchronous = FULL` syncs the log at every commit, so that what was acknowledged outlives a power cut.
+/// `secure_delete` writes zeros over what is deleted: what contributors withdraw does not stay in free pages.
 fn set_up(conn: &mut Conn) -> QueryResult<()> {
     match conn {
         Conn::Sqlite(conn) => conn.batch_execute(&format!(
             "PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}; PRAGMA journal_mode = WAL; \
-             PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF;"
+             PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; \
+             PRAGMA secure_delete = ON;"
         )),
     }
 }

@@ -54,6 +54,9 @@ pub enum StorageError {
     /// The account's name is taken.
     #[error("an account with this name exists already")]
     NameTaken,
+    /// The invitation was never made, is used up, or its time is over.
+    #[error("the invitation is not good, or not any more")]
+    NotInvited,
     /// There is no such account.
     #[error("there is no such account")]
     NoAccount,

@@ -11,7 +11,8 @@ use wearmark_core::table::views::Views;
 use super::blobs::BlobStore;
 use super::connection::Conn;
 use super::error::StorageError;
-use super::{models, runs};
+use super::people::People;
+use super::{departures, models, runs};
 
 /// A frame and the state of the data it shows.
 #[derive(Debug, Clone)]
@@ -20,6 +21,14 @@ pub struct FrameAt {
     pub frame: RunFrame,
     /// Every change up to this one is in it. Equal revisions are equal frames, also after a restart.
     pub revision: i64,
+    /// The last change of as whom accounts count that is in it.
+    pub(crate) people: i64,
+}
+
+impl FrameAt {
+    fn empty() -> FrameAt {
+        FrameAt { frame: RunFrame::default(), revision: 0, people: 0 }
+    }
 }
 
 /// Rows read at a time: some ten megabytes of them.
@@ -32,7 +41,7 @@ pub(crate) struct FrameCache(Mutex<FrameAt>);
 impl FrameCache {
     /// Nothing read yet.
     pub(crate) fn new() -> FrameCache {
-        FrameCache(Mutex::new(FrameAt { frame: RunFrame::default(), revision: 0 }))
+        FrameCache(Mutex::new(FrameAt::empty()))
     }
 
     /// The frame with everything up to `wanted`, which is committed. Whoever comes first reads what is new;
@@ -41,11 +50,16 @@ impl FrameCache {
         &self,
         wanted: i64,
         blobs: &dyn BlobStore,
+        people: &People,
         reader: impl FnOnce() -> Result<super::connection::Reader, StorageError>,
     ) -> Result<FrameAt, StorageError> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if kept.people < people.revision {
+            // Accounts count as others: all of it is read anew.
+            *kept = FrameAt { people: people.revision, ..FrameAt::empty() };
+        }
         if kept.revision < wanted {
-            *kept = refresh(&kept, blobs, &mut *reader()?)?;
+            *kept = refresh(&kept, blobs, people, &mut *reader()?)?;
         }
         Ok(kept.clone())
     }
@@ -57,7 +71,12 @@ impl FrameCache {
 }
 
 /// The frame with all that changed behind its revision.
-fn refresh(kept: &FrameAt, blobs: &dyn BlobStore, conn: &mut Conn) -> Result<FrameAt, StorageError> {
+fn refresh(
+    kept: &FrameAt,
+    blobs: &dyn BlobStore,
+    people: &People,
+    conn: &mut Conn,
+) -> Result<FrameAt, StorageError> {
     let mut fresh = kept.clone();
     // Read first: no run that changed before this model did is missed.
     let newest = models::newest_for_tables(conn)?;
@@ -68,10 +87,15 @@ fn refresh(kept: &FrameAt, blobs: &dyn BlobStore, conn: &mut Conn) -> Result<Fra
         let frame = fresh.frame.with_priors(newest.priors).with_views(views);
         fresh.frame = frame.map_err(StorageError::Frame)?;
     }
+    let (gone, departed) = departures::since(conn, kept.revision)?;
+    if !gone.is_empty() {
+        fresh.frame = fresh.frame.updated(&[], &gone).map_err(StorageError::Frame)?;
+    }
     loop {
         let rows = runs::visible_since(conn, fresh.revision, CHUNK)?;
         let Some((last, _)) = rows.last() else {
-            return Ok(FrameAt { revision: fresh.revision.max(fitted), ..fresh });
+            let revision = fresh.revision.max(fitted).max(departed).max(people.revision);
+            return Ok(FrameAt { revision, ..fresh });
         };
         let revision = last.revision;
         // A run that was amended may be in the frame in its earlier state.
@@ -79,9 +103,9 @@ fn refresh(kept: &FrameAt, blobs: &dyn BlobStore, conn: &mut Conn) -> Result<Fra
         let facts = rows
             .into_iter()
             .filter(|(run, _)| run.is_accepted())
-            .map(|(run, card_share)| run.into_fact(card_share))
+            .map(|(run, card_share)| run.into_fact(card_share, people))
             .collect::<Result<Vec<RunFact>, StorageError>>()?;
         let frame = fresh.frame.updated(&facts, &gone).map_err(StorageError::Frame)?;
-        fresh = FrameAt { frame, revision };
+        fresh = FrameAt { frame, revision, ..fresh };
     }
 }

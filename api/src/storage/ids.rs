@@ -83,48 +83,48 @@ id!(
     PriceId, "a price", "p-", 32
 );
 id!(
+    /// A token, by which it is listed and revoked: `t-` and a version 7 UUID (RFC 9562) without hyphens.
+    TokenId, "a token", "t-", 32
+);
+id!(
+    /// A session: `s-` and a version 7 UUID (RFC 9562) without hyphens.
+    SessionId, "a session", "s-", 32
+);
+id!(
+    /// An invitation: `i-` and a version 7 UUID (RFC 9562) without hyphens.
+    InvitationId, "an invitation", "i-", 32
+);
+id!(
     /// A bench: `b-` and 16 hexadecimal digits of the SHA-256 of its contributor and its document,
     /// so that the same machine described in the same words is the same bench.
     BenchId, "a bench", "b-", 16
 );
 
-impl AccountId {
-    /// A new one.
-    pub fn new() -> AccountId {
-        AccountId(format!("a-{}", Uuid::now_v7().simple()))
-    }
+/// Ids that are made when their thing is.
+macro_rules! made {
+    ($($name:ident, $prefix:literal;)+) => {$(
+        impl $name {
+            /// A new one.
+            pub fn new() -> $name {
+                $name(format!("{}{}", $prefix, Uuid::now_v7().simple()))
+            }
+        }
+
+        impl Default for $name {
+            fn default() -> $name {
+                $name::new()
+            }
+        }
+    )+};
 }
 
-impl Default for AccountId {
-    fn default() -> AccountId {
-        AccountId::new()
-    }
-}
-
-impl RunId {
-    /// A new one.
-    pub fn new() -> RunId {
-        RunId(format!("r-{}", Uuid::now_v7().simple()))
-    }
-}
-
-impl Default for RunId {
-    fn default() -> RunId {
-        RunId::new()
-    }
-}
-
-impl PriceId {
-    /// A new one.
-    pub fn new() -> PriceId {
-        PriceId(format!("p-{}", Uuid::now_v7().simple()))
-    }
-}
-
-impl Default for PriceId {
-    fn default() -> PriceId {
-        PriceId::new()
-    }
+made! {
+    AccountId, "a-";
+    RunId, "r-";
+    PriceId, "p-";
+    TokenId, "t-";
+    SessionId, "s-";
+    InvitationId, "i-";
 }
 
 impl BenchId {

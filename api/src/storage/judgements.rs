@@ -24,6 +24,8 @@ pub enum Cause {
     Corroborated,
     /// The model was fitted again.
     Refit,
+    /// A moderator decided.
+    Moderator,
 }
 
 impl Cause {
@@ -34,11 +36,12 @@ impl Cause {
             Cause::Neighbour => "neighbour",
             Cause::Corroborated => "corroborated",
             Cause::Refit => "refit",
+            Cause::Moderator => "moderator",
         }
     }
 
     pub(crate) fn parse(word: &str) -> Result<Cause, StorageError> {
-        [Cause::Arrival, Cause::Neighbour, Cause::Corroborated, Cause::Refit]
+        [Cause::Arrival, Cause::Neighbour, Cause::Corroborated, Cause::Refit, Cause::Moderator]
             .into_iter()
             .find(|cause| cause.as_str() == word)
             .ok_or_else(|| odd("cause", word))
@@ -154,6 +157,18 @@ pub(crate) fn of_run(conn: &mut Conn, run: &str) -> Result<Vec<Judged>, StorageE
         .load(conn)
         .map_err(StorageError::database("reading the verdicts of a run"))?;
     rows.into_iter().map(JudgedRow::into_judged).collect()
+}
+
+/// Why a run was last judged.
+pub(crate) fn cause(conn: &mut Conn, run: &str) -> Result<Option<Cause>, StorageError> {
+    let word: Option<String> = judgements::table
+        .filter(judgements::run.eq(run))
+        .order(judgements::ordinal.desc())
+        .select(judgements::cause)
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("reading the last verdict of a run"))?;
+    word.map(|word| Cause::parse(&word)).transpose()
 }
 
 /// z of the mean at arrival of the newest runs that are accepted now, and had others or a model that knows enough

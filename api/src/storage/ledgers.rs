@@ -15,6 +15,7 @@ use super::connection::Conn;
 use super::error::StorageError;
 use super::judgements::stored_held_for;
 use super::models::{self, StoredModel};
+use super::people::{self, People};
 use super::rows::RunRecord;
 use super::tables::{judgements, runs, traits};
 
@@ -96,6 +97,12 @@ impl Event {
         standing(self.verdict, self.held_for)
     }
 
+    /// The same as the person that the contributor counts as.
+    pub(crate) fn by(mut self, people: &People) -> Event {
+        self.contributor = people.person(&self.contributor).to_owned();
+        self
+    }
+
     pub(crate) fn subject(&self) -> Subject<'_> {
         Subject {
             contributor: &self.contributor,
@@ -170,26 +177,55 @@ pub(crate) fn walk(
         let rows: Vec<VerdictRow> = query.load(conn).map_err(StorageError::database("reading verdicts"))?;
         let Some((.., last, _)) = rows.last() else { return Ok(()) };
         after = *last;
-        for (mut record, row, word, (by_numbers, by_conditions), revision, ordinal) in rows {
-            let (_, _, grade) = record.state()?;
-            let verdict = Verdict::parse(&word).ok_or_else(|| super::rows::odd("verdict", &word))?;
-            let Some(mean_fps) = record.mean_fps else { continue };
-            each(Event {
-                identity: record.identity()?,
-                run: record.id,
-                contributor: record.contributor,
-                traits: row.into(),
-                measured_day: record.measured_day,
-                grade,
-                mean_fps,
-                low_fps: record.low_percentile_fps,
-                verdict,
-                held_for: stored_held_for(by_numbers, by_conditions),
-                revision,
-                ordinal,
-            })?;
+        for row in rows {
+            if let Some(event) = event(row)? {
+                each(event)?;
+            }
         }
     }
+}
+
+/// The verdict that stands of a comparable run; none for one that is not.
+pub(crate) fn latest(conn: &mut Conn, run: &str) -> Result<Option<Event>, StorageError> {
+    let row: Option<VerdictRow> = judgements::table
+        .inner_join(runs::table.inner_join(traits::table))
+        .filter(judgements::run.eq(run))
+        .filter(traits::comparable)
+        .order(judgements::ordinal.desc())
+        .select((
+            RunRecord::as_select(),
+            TraitsRow::as_select(),
+            judgements::verdict,
+            (judgements::by_numbers, judgements::by_conditions),
+            judgements::revision,
+            judgements::ordinal,
+        ))
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("reading the verdict of a run"))?;
+    row.map(event).transpose().map(Option::flatten)
+}
+
+/// None without a rate.
+fn event(row: VerdictRow) -> Result<Option<Event>, StorageError> {
+    let (mut record, traits, word, (by_numbers, by_conditions), revision, ordinal) = row;
+    let (_, _, grade) = record.state()?;
+    let verdict = Verdict::parse(&word).ok_or_else(|| super::rows::odd("verdict", &word))?;
+    let Some(mean_fps) = record.mean_fps else { return Ok(None) };
+    Ok(Some(Event {
+        identity: record.identity()?,
+        run: record.id,
+        contributor: record.contributor,
+        traits: traits.into(),
+        measured_day: record.measured_day,
+        grade,
+        mean_fps,
+        low_fps: record.low_percentile_fps,
+        verdict,
+        held_for: stored_held_for(by_numbers, by_conditions),
+        revision,
+        ordinal,
+    }))
 }
 
 /// A ledger with a stored model and no runs.
@@ -210,8 +246,9 @@ fn read(conn: &mut Conn, blobs: &dyn BlobStore, policy: &Policy) -> Result<Ledge
         }),
         None => Ledger::new(policy),
     };
+    let people = people::load(conn)?;
     walk(conn, false, |event| {
-        event.apply(&mut ledger);
+        event.by(&people).apply(&mut ledger);
         Ok(())
     })?;
     Ok(ledger)

@@ -143,6 +143,10 @@ mod tests {
             conn,
             accounts,
             tokens,
+            sessions,
+            invitations,
+            second_factors,
+            recovery_codes,
             catalogue,
             benches,
             runs,
@@ -156,7 +160,15 @@ mod tests {
             proposal_runs,
             idempotency,
             prices,
-            audit
+            audit,
+            audit_links,
+            decisions,
+            claims,
+            appeals,
+            measures,
+            departures,
+            ties,
+            people
         );
     }
 }

@@ -90,7 +90,12 @@ impl Storage {
     /// # Errors
     /// When the database fails, or what is stored cannot be read.
     pub fn accepted_prices(&self, first: i32, last: i32) -> Result<Vec<PriceFact>, StorageError> {
-        accepted(&mut *self.reader()?, first, last)
+        let people = self.people();
+        let mut facts = accepted(&mut *self.reader()?, first, last)?;
+        for fact in &mut facts {
+            fact.contributor = people.person(&fact.contributor).to_owned();
+        }
+        Ok(facts)
     }
 }
 

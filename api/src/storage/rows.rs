@@ -10,6 +10,7 @@ use wearmark_core::verdict::Verdict;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::ids::{AccountId, BenchId, RunId};
+use super::people::People;
 use super::tables::runs;
 
 /// One row of `runs`; see the migration for what the columns mean.
@@ -110,6 +111,16 @@ impl NewRun<'_> {
     }
 }
 
+/// The row of one run.
+pub(crate) fn find(conn: &mut Conn, id: &str) -> Result<Option<RunRecord>, StorageError> {
+    runs::table
+        .filter(runs::id.eq(id))
+        .select(RunRecord::as_select())
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database("reading the row of a run"))
+}
+
 impl RunRecord {
     /// Whether tables count it.
     pub(crate) fn is_accepted(&self) -> bool {
@@ -151,12 +162,16 @@ impl RunRecord {
     }
 
     /// The row as tables need it.
-    pub(crate) fn into_fact(mut self, card_share: Option<f64>) -> Result<RunFact, StorageError> {
+    pub(crate) fn into_fact(
+        mut self,
+        card_share: Option<f64>,
+        people: &People,
+    ) -> Result<RunFact, StorageError> {
         let (_, outcome, grade) = self.state()?;
         Ok(RunFact {
             identity: self.identity()?,
             run: self.id,
-            contributor: self.contributor,
+            contributor: people.person(&self.contributor).to_owned(),
             outcome,
             grade,
             measured_day: self.measured_day,

@@ -8,7 +8,7 @@ use wearmark_core::finding::{Rule, Severity};
 use wearmark_core::table::rules::Stopped;
 use wearmark_core::verdict::Verdict;
 
-use super::audit::{RUN_JUDGED, SERVICE};
+use super::audit::{RUN_DECIDED, RUN_JUDGED};
 use super::connection::Conn;
 use super::error::StorageError;
 use super::rows::odd;
@@ -69,22 +69,22 @@ struct OneRun {
 struct Told {
     /// Codes of the findings it got when it came in.
     at_arrival: BTreeSet<String>,
-    /// Whether somebody else than the service decided on it later.
+    /// Whether a moderator decided on it later.
     by_person: bool,
 }
 
 fn history(conn: &mut Conn, runs: &[&str]) -> Result<BTreeMap<String, Told>, StorageError> {
     let mut all: BTreeMap<String, Told> = BTreeMap::new();
     for some in runs.chunks(CHUNK) {
-        let rows: Vec<(String, String, String, String)> = audit::table
+        let rows: Vec<(String, String, String)> = audit::table
             .filter(audit::subject.eq_any(some.iter().copied()))
-            .select((audit::subject, audit::actor, audit::action, audit::detail))
+            .select((audit::subject, audit::action, audit::detail))
             .load(conn)
             .map_err(StorageError::database("reading the trail of stopped runs"))?;
-        for (run, actor, action, detail) in rows {
+        for (run, action, detail) in rows {
             let told = all.entry(run).or_default();
             if action != RUN_JUDGED {
-                told.by_person |= actor != SERVICE;
+                told.by_person |= action == RUN_DECIDED;
                 continue;
             }
             let detail: Value =

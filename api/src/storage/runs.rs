@@ -17,10 +17,10 @@ use super::error::StorageError;
 use super::evidence::run_id;
 use super::findings as stored_findings;
 use super::ids::{AccountId, BenchId, RunId};
-use super::judgements;
 use super::rows::RunRecord;
 use super::tables::{accounts, benches, findings, passes, runs, submissions, traits};
 use super::time;
+use super::{departures, judgements, people};
 
 /// A stored run in full, but for its frame times.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -267,17 +267,6 @@ pub(crate) fn list(
         .collect()
 }
 
-/// The row of one run.
-#[cfg(test)]
-pub(crate) fn record(conn: &mut Conn, id: &str) -> Result<Option<RunRecord>, StorageError> {
-    runs::table
-        .filter(runs::id.eq(id))
-        .select(RunRecord::as_select())
-        .first(conn)
-        .optional()
-        .map_err(StorageError::database("reading the row of a run"))
-}
-
 /// The rows that tables can see a change of, behind a revision, in the order of their revisions.
 pub(crate) fn visible_since(
     conn: &mut Conn,
@@ -301,7 +290,7 @@ pub(crate) fn last_revision(conn: &mut Conn) -> Result<i64, StorageError> {
         .select(max(runs::revision))
         .first(conn)
         .map_err(StorageError::database("reading the last revision"))?;
-    Ok(last.unwrap_or(0))
+    Ok(last.unwrap_or(0).max(unseen(conn)?))
 }
 
 /// The last revision of any run, and the last that tables can see.
@@ -315,5 +304,10 @@ pub(crate) fn last_revisions(conn: &mut Conn) -> Result<(i64, i64), StorageError
         .first(conn)
         .optional()
         .map_err(StorageError::database("reading the last visible revision"))?;
-    Ok((last, visible.unwrap_or(0)))
+    Ok((last, visible.unwrap_or(0).max(unseen(conn)?)))
+}
+
+/// The last change of the tables that no run shows: one was withdrawn, or accounts count as others.
+fn unseen(conn: &mut Conn) -> Result<i64, StorageError> {
+    Ok(departures::last_revision(conn)?.max(people::last_revision(conn)?))
 }

@@ -6,10 +6,11 @@ use std::sync::{Arc, PoisonError, RwLock};
 use wearmark_core::catalogue::Catalogue;
 use wearmark_core::series::reference::ReferenceSet;
 
-use super::connection::Conn;
+use super::connection::{self, Conn};
 use super::error::StorageError;
 use super::fingerprints::IndexCell;
 use super::ledgers::LedgerCell;
+use super::people::{self, People};
 use super::writer::{Change, Surroundings};
 use super::{catalogue, models, prices, references, runs};
 
@@ -18,6 +19,7 @@ pub(crate) struct Shared {
     catalogue: RwLock<Arc<Catalogue>>,
     catalogue_revision: AtomicI64,
     references: RwLock<Arc<ReferenceSet>>,
+    people: RwLock<Arc<People>>,
     references_revision: AtomicI64,
     tables: AtomicI64,
     last: AtomicI64,
@@ -32,6 +34,7 @@ impl Shared {
         let catalogue_revision = catalogue::last_revision(conn)?;
         let references_revision = references::last_revision(conn)?;
         Ok(Shared {
+            people: RwLock::new(Arc::new(people::load(conn)?)),
             references: RwLock::new(Arc::new(references::at(conn, references_revision)?)),
             references_revision: AtomicI64::new(references_revision),
             catalogue: RwLock::new(Arc::new(Catalogue::new(catalogue::load(conn)?))),
@@ -49,6 +52,11 @@ impl Shared {
     /// What is usual of the scenes.
     pub(crate) fn references(&self) -> Arc<ReferenceSet> {
         Arc::clone(&self.references.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// As whom accounts count.
+    pub(crate) fn people(&self) -> Arc<People> {
+        Arc::clone(&self.people.read().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// The last change that tables can see.
@@ -95,7 +103,8 @@ impl Surroundings for Publish {
         let catalogue = catalogue > self.shared.catalogue_revision.load(Ordering::Acquire);
         let references =
             references::last_revision(conn)? > self.shared.references_revision.load(Ordering::Acquire);
-        Ok(Change { last: last.max(known), tables, catalogue, references })
+        let people = people::last_revision(conn)? > self.shared.people().revision;
+        Ok(Change { last: last.max(known), tables, catalogue, references, people, erased: false })
     }
 
     fn committed(&mut self, conn: &mut Conn, change: Change) {
@@ -121,6 +130,22 @@ impl Surroundings for Publish {
                 }
                 // The next group tries again.
                 Err(error) => tracing::error!(%error, "the changed references could not be read"),
+            }
+        }
+        if change.erased
+            && let Err(error) = connection::erase(conn)
+        {
+            // The log is cut at its next turn; until then what was deleted is in it.
+            tracing::warn!(%error, "the database's log could not be cut");
+        }
+        if change.people {
+            match people::load(conn) {
+                Ok(fresh) => {
+                    *self.shared.people.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
+                    self.ledger.forget();
+                }
+                // The next group tries again.
+                Err(error) => tracing::error!(%error, "as whom accounts count could not be read"),
             }
         }
         self.shared.tables.store(change.tables, Ordering::Release);

@@ -36,6 +36,8 @@ pub(crate) struct NewSubmission<'a> {
     /// Whether its rate says something of card and platform.
     pub(crate) comparable: bool,
     pub(crate) blob: Option<&'a str>,
+    /// Keyed hash of the network that it came from.
+    pub(crate) network: Option<&'a str>,
     pub(crate) passes: &'a [NewPass],
 }
 
@@ -53,6 +55,7 @@ impl NewSubmission<'_> {
                 submissions::document.eq(self.document),
                 submissions::statistics.eq(self.statistics),
                 submissions::blob.eq(self.blob),
+                submissions::network.eq(self.network),
             ))
             .execute(conn)
             .map_err(StorageError::database("storing a submission"))?;

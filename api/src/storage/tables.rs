@@ -8,16 +8,63 @@ diesel::table! {
         role -> Text,
         password_hash -> Text,
         created_at -> Timestamp,
+        suspended_until -> Nullable<Timestamp>,
+        hold_all_until -> Nullable<Timestamp>,
     }
 }
 
 diesel::table! {
     tokens (hash) {
         hash -> Text,
+        id -> Text,
         account -> Text,
         label -> Text,
+        scopes -> Text,
         created_at -> Timestamp,
+        expires_at -> Timestamp,
+        last_used_at -> Nullable<Timestamp>,
         revoked_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    sessions (hash) {
+        hash -> Text,
+        id -> Text,
+        account -> Text,
+        agent -> Text,
+        created_at -> Timestamp,
+        seen_at -> Timestamp,
+        expires_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    invitations (hash) {
+        hash -> Text,
+        id -> Text,
+        role -> Text,
+        made_by -> Text,
+        created_at -> Timestamp,
+        expires_at -> Timestamp,
+        used_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    second_factors (account) {
+        account -> Text,
+        secret -> Text,
+        confirmed_at -> Nullable<Timestamp>,
+        last_step -> BigInt,
+    }
+}
+
+diesel::table! {
+    recovery_codes (account, hash) {
+        account -> Text,
+        hash -> Text,
+        used_at -> Nullable<Timestamp>,
     }
 }
 
@@ -38,6 +85,7 @@ diesel::table! {
         contributor -> Text,
         document -> Text,
         created_at -> Timestamp,
+        parts -> Nullable<Text>,
     }
 }
 
@@ -87,6 +135,7 @@ diesel::table! {
         document -> Text,
         statistics -> Text,
         blob -> Nullable<Text>,
+        network -> Nullable<Text>,
     }
 }
 
@@ -247,7 +296,91 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    audit_links (id) {
+        id -> BigInt,
+        hash -> Text,
+    }
+}
+
+diesel::table! {
+    decisions (id) {
+        id -> BigInt,
+        at -> Timestamp,
+        moderator -> Text,
+        run -> Text,
+        decision -> Text,
+        reason -> Text,
+        was -> Text,
+        becomes -> Text,
+        original -> Nullable<Text>,
+        reverts -> Nullable<BigInt>,
+        batch -> Nullable<Text>,
+        revision -> BigInt,
+        close -> Bool,
+    }
+}
+
+diesel::table! {
+    claims (run) {
+        run -> Text,
+        moderator -> Text,
+        until -> Timestamp,
+    }
+}
+
+diesel::table! {
+    appeals (run) {
+        run -> Text,
+        at -> Timestamp,
+        words -> Text,
+    }
+}
+
+diesel::table! {
+    measures (id) {
+        id -> BigInt,
+        account -> Text,
+        kind -> Text,
+        words -> Text,
+        moderator -> Text,
+        at -> Timestamp,
+        until -> Nullable<Timestamp>,
+        lifted_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    ties (first, second) {
+        first -> Text,
+        second -> Text,
+        kinds -> Text,
+        seen_at -> Timestamp,
+        separated_by -> Nullable<Text>,
+        separated_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
+    people (account, revision) {
+        account -> Text,
+        revision -> BigInt,
+        person -> Text,
+    }
+}
+
+diesel::table! {
+    departures (subject) {
+        subject -> Text,
+        revision -> BigInt,
+        at -> Timestamp,
+    }
+}
+
 diesel::joinable!(tokens -> accounts (account));
+diesel::joinable!(sessions -> accounts (account));
+diesel::joinable!(second_factors -> accounts (account));
+diesel::joinable!(recovery_codes -> accounts (account));
 diesel::joinable!(benches -> accounts (contributor));
 diesel::joinable!(runs -> accounts (contributor));
 diesel::joinable!(runs -> benches (bench));
@@ -260,10 +393,18 @@ diesel::joinable!(traits -> runs (run));
 diesel::joinable!(judgements -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
 diesel::joinable!(prices -> accounts (contributor));
+diesel::joinable!(decisions -> runs (run));
+diesel::joinable!(claims -> runs (run));
+diesel::joinable!(appeals -> runs (run));
+diesel::joinable!(measures -> accounts (account));
 
 diesel::allow_tables_to_appear_in_same_query!(
     accounts,
     tokens,
+    sessions,
+    invitations,
+    second_factors,
+    recovery_codes,
     catalogue,
     benches,
     runs,
@@ -281,4 +422,12 @@ diesel::allow_tables_to_appear_in_same_query!(
     idempotency,
     prices,
     audit,
+    audit_links,
+    decisions,
+    claims,
+    appeals,
+    measures,
+    departures,
+    ties,
+    people,
 );

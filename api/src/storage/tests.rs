@@ -1,5 +1,6 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+use chrono::Duration;
 use serde_json::json;
 use wearmark_core::catalogue::CatalogueDocument;
 use wearmark_core::run::Outcome;
@@ -7,11 +8,13 @@ use wearmark_core::verdict::Verdict;
 
 use super::accounts::Role;
 use super::error::StorageError;
-use super::fixture::{Fixture, bytes, catalogue, now, open, run};
+use super::fixture::{Fixture, bytes, catalogue, now, open, run, trail};
 use super::ids::{AccountId, RunId};
 use super::judgements::{Cause, Judged};
 use super::runs::RunFilter;
 use super::ticket::Ticket;
+use super::tokens::{NewToken, Refusal, Via};
+use crate::auth::secret::{Kind, Secret};
 
 const FULL_HD: (u32, u32) = (1920, 1080);
 
@@ -24,17 +27,65 @@ fn submit(fixture: &Fixture, account: &AccountId, run: &serde_json::Value) -> Ru
 fn a_token_leads_to_its_account_and_another_to_none() {
     let fixture = Fixture::new();
     let ada = fixture.account("ada");
-    let token = fixture.storage().create_token(&ada.id, "script", now()).unwrap();
-    assert!(token.starts_with("wm_") && token.len() == 67);
+    let new = NewToken::of(&ada, "script");
+    let (token, _) = fixture.storage().create_token(&ada.id, &new, None, now()).unwrap();
+    let of = |token: &str| fixture.storage().credential_of_token(token, now()).unwrap();
     for _ in 0..2 {
-        assert_eq!(fixture.storage().account_of_token(&token).unwrap().as_ref(), Some(&ada));
+        let found = of(token.reveal()).unwrap();
+        assert_eq!((found.account, found.scopes), (ada.clone(), new.scopes));
     }
-    let other = format!("wm_{}", "0".repeat(64));
-    for wrong in ["", "wm_", &token[3..], &other, &format!("{token}0")] {
-        assert_eq!(fixture.storage().account_of_token(wrong).unwrap(), None, "{wrong}");
+    let other = Secret::new(Kind::Token);
+    for wrong in ["", "wm_", &token.reveal()[3..], other.reveal()] {
+        assert_eq!(of(wrong), Err(Refusal::Unknown), "{wrong}");
     }
+    let none = fixture.storage().create_token(&AccountId::new(), &new, None, now());
+    assert!(matches!(none, Err(StorageError::NoAccount)));
+}
+
+#[test]
+fn a_token_ends_with_its_time_or_when_it_is_revoked_and_its_use_is_noted() {
+    let fixture = Fixture::new();
+    let storage = fixture.storage();
+    let ada = fixture.account("ada");
+    let new = NewToken { life: Duration::hours(1), ..NewToken::of(&ada, "script") };
+    let (token, record) = storage.create_token(&ada.id, &new, None, now()).unwrap();
+    let at = |minutes: i64| {
+        let found = storage.credential_of_token(token.reveal(), now() + Duration::minutes(minutes));
+        found.unwrap().map(|credential| credential.via)
+    };
+    assert_eq!(at(0), Ok(Via::Token(record.id.clone())));
+    assert_eq!(at(59), Ok(Via::Token(record.id.clone())));
+    assert_eq!(at(60), Err(Refusal::Expired));
+    // The writer is one: what was queued before this is done when it answers.
+    storage.ping().unwrap();
+    assert_eq!(storage.tokens(&ada.id).unwrap()[0].last_used_at, Some(now()));
+    let bo = fixture.account("bo");
+    assert!(!storage.revoke_token(&bo.id, &record.id, None, now()).unwrap());
+    assert_eq!(at(1), Ok(Via::Token(record.id.clone())));
+    assert!(storage.revoke_token(&ada.id, &record.id, None, now()).unwrap());
+    assert_eq!(at(1), Err(Refusal::Revoked));
+    assert!(storage.revoke_token(&ada.id, &record.id, None, now()).unwrap());
+    let trail = trail(storage, ada.id.as_str());
+    assert_eq!(trail.iter().filter(|action| *action == "token-revoked").count(), 1, "{trail:?}");
+}
+
+#[test]
+fn what_changes_about_an_account_shows_at_once_in_what_its_tokens_say() {
+    let fixture = Fixture::new();
+    let storage = fixture.storage();
+    let ada = fixture.account("ada");
+    let (token, _) = storage.create_token(&ada.id, &NewToken::of(&ada, "x"), None, now()).unwrap();
+    let account = || storage.credential_of_token(token.reveal(), now()).unwrap().unwrap().account;
+    assert_eq!(account(), ada);
+    let until = Some(now() + Duration::days(3));
+    storage.suspend(&ada.id, until, "copied runs", None, now()).unwrap();
+    assert_eq!(account().suspended_until, until);
+    storage.suspend(&ada.id, None, "a mistake", None, now()).unwrap();
+    assert_eq!(account().suspended_until, None);
+    storage.set_role(&ada.id, Role::Moderator, None, now()).unwrap();
+    assert_eq!(account().role, Role::Moderator);
     assert!(matches!(
-        fixture.storage().create_token(&AccountId::new(), "", now()),
+        storage.set_role(&AccountId::new(), Role::Operator, None, now()),
         Err(StorageError::NoAccount)
     ));
 }
@@ -43,13 +94,13 @@ fn a_token_leads_to_its_account_and_another_to_none() {
 fn neither_token_nor_password_is_in_the_data_folder() {
     let fixture = Fixture::new();
     let ada = fixture.account("ada");
-    let token = fixture.storage().create_token(&ada.id, "script", now()).unwrap();
+    let token = fixture.storage().create_token(&ada.id, &NewToken::of(&ada, "x"), None, now()).unwrap().0;
     fixture.storage().close();
     for entry in std::fs::read_dir(fixture.folder.path()).unwrap() {
         let path = entry.unwrap().path();
         if path.is_file() {
             let content = std::fs::read(&path).unwrap();
-            for secret in [&token.as_bytes()[3..], b"seven grey herons"] {
+            for secret in [&token.reveal().as_bytes()[3..67], b"seven grey herons"] {
                 assert!(!content.windows(secret.len()).any(|w| w == secret), "{}", path.display());
             }
         }

@@ -32,6 +32,10 @@ pub(crate) struct Change {
     pub(crate) catalogue: bool,
     /// Whether references of scenes changed.
     pub(crate) references: bool,
+    /// Whether it changed as whom accounts count.
+    pub(crate) people: bool,
+    /// Whether something was withdrawn, of which nothing may stay on the disk.
+    pub(crate) erased: bool,
 }
 
 impl Change {
@@ -252,7 +256,14 @@ mod tests {
 
     impl Surroundings for Counting {
         fn begin(&mut self, _: &mut Conn) -> Result<Change, StorageError> {
-            Ok(Change { last: 7, tables: 7, catalogue: false, references: false })
+            Ok(Change {
+                last: 7,
+                tables: 7,
+                catalogue: false,
+                references: false,
+                people: false,
+                erased: false,
+            })
         }
         fn committed(&mut self, _: &mut Conn, _: Change) {}
         fn undone(&mut self) {

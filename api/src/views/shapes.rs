@@ -171,3 +171,106 @@ mod tests {
         });
     }
 }
+
+/// A decision of a run.
+#[derive(ToSchema)]
+pub struct DecisionOrder {
+    /// `accept`, `reject`, `rerun` or `duplicate`.
+    #[schema(pattern = "^(accept|reject|rerun|duplicate)$")]
+    decision: String,
+    /// Why; the contributor reads it.
+    #[schema(min_length = 1, max_length = 2000)]
+    reason: String,
+    /// `revision` of the case that was looked at.
+    #[schema(minimum = 0)]
+    revision: i64,
+    /// The run that a duplicate is one of.
+    #[schema(pattern = "^r-[0-9a-f]{32}$")]
+    original: Option<String>,
+}
+
+/// Why.
+#[derive(ToSchema)]
+pub struct ReasonOrder {
+    /// Why; the contributor reads it.
+    #[schema(min_length = 1, max_length = 2000)]
+    reason: String,
+}
+
+/// Which cases; at least one field.
+#[derive(ToSchema)]
+pub struct CaseFilterShape {
+    /// Card id.
+    #[schema(min_length = 1, max_length = 200)]
+    card: Option<String>,
+    /// Workload id.
+    #[schema(min_length = 1, max_length = 200)]
+    workload: Option<String>,
+    /// Driver release id.
+    #[schema(min_length = 1, max_length = 200)]
+    driver: Option<String>,
+    /// Public handle of the contributor.
+    #[schema(min_length = 1, max_length = 200)]
+    contributor: Option<String>,
+    /// Code of a finding.
+    #[schema(min_length = 1, max_length = 200)]
+    finding: Option<String>,
+}
+
+/// A decision of all cases that pass a filter.
+#[derive(ToSchema)]
+pub struct BulkOrderShape {
+    /// Which cases.
+    filter: CaseFilterShape,
+    /// `accept`, `reject` or `rerun`.
+    #[schema(pattern = "^(accept|reject|rerun)$")]
+    decision: String,
+    /// Why; the contributors read it.
+    #[schema(min_length = 1, max_length = 2000)]
+    reason: String,
+    /// The stamp of the answer that showed the cases; without it nothing is decided.
+    #[schema(min_length = 1, max_length = 64)]
+    stamp: Option<String>,
+}
+
+/// A measure about a contributor.
+#[derive(ToSchema)]
+pub struct MeasureOrder {
+    /// `note`, `hold-all` or `suspend`.
+    #[schema(pattern = "^(note|hold-all|suspend)$")]
+    kind: String,
+    /// Why; other moderators read it.
+    #[schema(min_length = 1, max_length = 2000)]
+    words: String,
+    /// When it ends; without it when it is lifted.
+    until: Option<chrono::DateTime<chrono::Utc>>,
+}
+
+/// A contributor's word against a rejection.
+#[derive(ToSchema)]
+pub struct AppealOrder {
+    /// Why the run should count.
+    #[schema(min_length = 1, max_length = 2000)]
+    words: String,
+}
+
+/// Name and password of the account that is deleted.
+#[derive(ToSchema)]
+pub struct GoodbyeOrder {
+    /// Public handle.
+    #[schema(min_length = 1, max_length = 64)]
+    name: String,
+    /// Password.
+    #[schema(min_length = 1, max_length = 1024)]
+    password: String,
+}
+
+/// Whether two accounts are two persons.
+#[derive(ToSchema)]
+pub struct SeparationOrder {
+    /// Public handle of the other account.
+    #[schema(min_length = 1, max_length = 64)]
+    other: String,
+    /// Whether they are two persons; false takes that back.
+    separated: bool,
+}

@@ -14,12 +14,11 @@ use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
 use wearmark_seed_data::World;
 
-use crate::cli::account::random_password;
 use crate::cli::exit::Failure;
 use crate::intake::{Intake, IntakeError, Prepared, Receipt};
 use crate::judging;
 use crate::storage::accounts::Role;
-use crate::storage::ids::AccountId;
+use crate::storage::ids::{AccountId, RunId};
 use crate::storage::ticket::Ticket;
 
 /// Submissions that may wait for the writer at once: below what its queue takes, so that it is never too
@@ -31,6 +30,9 @@ const AHEAD_PER_CORE: usize = 8;
 
 /// Time from a measurement to its submission.
 const ARRIVAL_DELAY: TimeDelta = TimeDelta::hours(1);
+
+/// Time between two accounts.
+const APART: TimeDelta = TimeDelta::hours(2);
 
 /// What became of a submission.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -50,10 +52,23 @@ pub enum Fate {
 pub struct Settled {
     /// Index in arrival order.
     pub at: usize,
+    /// The stored run; none of one that was refused.
+    pub run: Option<RunId>,
     /// What became of it.
     pub fate: Fate,
     /// Everything found.
     pub findings: Vec<Finding>,
+}
+
+/// A filled database.
+#[derive(Debug)]
+pub struct Filled {
+    /// Every submission's end, in arrival order.
+    pub settled: Vec<Settled>,
+    /// Where the time went.
+    pub times: Times,
+    /// The world's clock at the end.
+    pub until: DateTime<Utc>,
 }
 
 /// Where the time went. Times of several threads are added up.
@@ -73,7 +88,7 @@ pub struct Times {
     pub threads: usize,
 }
 
-/// One account for every name; nobody knows their passwords.
+/// One account for every name, none with a password.
 ///
 /// # Errors
 /// When storage fails.
@@ -85,7 +100,7 @@ pub fn make_accounts(intake: &Intake, names: &[&str]) -> Result<Vec<AccountId>, 
         while let Some((at, name)) = take(&next, names) {
             let account = intake
                 .storage
-                .create_account(name, &random_password(), Role::Contributor, Utc::now())
+                .create_account_without_password(name, Role::Contributor, made_at(at, names.len()))
                 .with_context(|| format!("the account {name} cannot be made"))?;
             made.push((at, account.id));
         }
@@ -103,6 +118,12 @@ pub fn make_accounts(intake: &Intake, names: &[&str]) -> Result<Vec<AccountId>, 
     Ok(accounts.into_iter().map(|(_, id)| id).collect())
 }
 
+/// Accounts are made hours apart: such as are made together are taken for hints of one person.
+fn made_at(at: usize, of: usize) -> DateTime<Utc> {
+    let before = i32::try_from(of - at).unwrap_or(i32::MAX);
+    Utc::now() - APART * before
+}
+
 /// Submits everything the world has.
 ///
 /// # Errors
@@ -112,7 +133,7 @@ pub fn fill(
     world: &World,
     accounts: &[AccountId],
     bar: &ProgressBar,
-) -> Result<(Vec<Settled>, Times), Failure> {
+) -> Result<Filled, Failure> {
     let began = Instant::now();
     let threads = cores();
     let (next, making, preparing) = (AtomicUsize::new(0), AtomicU64::new(0), AtomicU64::new(0));
@@ -181,7 +202,7 @@ pub fn fill(
         filling: began.elapsed(),
         threads,
     };
-    Ok((shelf.settled, times))
+    Ok(Filled { settled: shelf.settled, times, until: shelf.now })
 }
 
 /// Submissions on their way through the writer.
@@ -238,7 +259,7 @@ impl Shelf<'_> {
                     Verdict::Held => Fate::Held,
                     Verdict::Rejected => Fate::Rejected,
                 };
-                self.keep(Settled { at, fate, findings: receipt.judgement.findings });
+                self.keep(Settled { at, run: receipt.run, fate, findings: receipt.judgement.findings });
                 Ok(())
             }
             Err(error) => self.refuse(at, error),
@@ -249,7 +270,7 @@ impl Shelf<'_> {
         let findings = error
             .findings()
             .with_context(|| format!("submission {at} of the invented world cannot be stored"))?;
-        self.keep(Settled { at, fate: Fate::Refused, findings });
+        self.keep(Settled { at, run: None, fate: Fate::Refused, findings });
         Ok(())
     }
 

@@ -1,7 +1,7 @@
 //! What the demo says of its verdicts: counts, reasons with an example each, and how they stand against
 //! the truth that the world planted.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use serde::Serialize;
 use wearmark_core::finding::{Finding, Severity};
@@ -113,19 +113,36 @@ pub struct Truth {
     pub counts: Counts,
     /// Accepted, but with a remark that readers see.
     pub remarked: usize,
+    /// Those that wait for a moderator in the end.
+    pub queued: usize,
+    /// Of these, those on the first page of the queue.
+    pub first_page: usize,
 }
 
+/// Cases of a page of the queue, as the interface gives them.
+const PAGE: usize = 50;
+
 /// Verdicts against the planted truth: honest submissions first, then every bad kind.
-pub fn against_truth(settled: &[Settled], world: &World) -> Vec<Truth> {
+///
+/// `queue` is where each waiting run is in the moderators' queue.
+pub fn against_truth(settled: &[Settled], world: &World, queue: &HashMap<String, usize>) -> Vec<Truth> {
     let mut kinds: BTreeMap<&'static str, Truth> = BTreeMap::new();
     for run in settled {
         let kind = world.label(run.at).kind();
-        let truth =
-            kinds.entry(kind).or_insert_with(|| Truth { kind, counts: Counts::default(), remarked: 0 });
+        let truth = kinds.entry(kind).or_insert_with(|| Truth {
+            kind,
+            counts: Counts::default(),
+            remarked: 0,
+            queued: 0,
+            first_page: 0,
+        });
         truth.counts.add(run.fate);
         if run.fate == Fate::Accepted && run.findings.iter().any(is_telling) {
             truth.remarked += 1;
         }
+        let place = run.run.as_ref().and_then(|run| queue.get(run.as_str()));
+        truth.queued += usize::from(place.is_some());
+        truth.first_page += usize::from(place.is_some_and(|place| *place < PAGE));
     }
     let order = std::iter::once(Label::Honest.kind()).chain(Label::BAD_KINDS);
     order.filter_map(|kind| kinds.remove(kind)).collect()
@@ -139,14 +156,16 @@ fn is_telling(finding: &Finding) -> bool {
 
 /// The comparison as text.
 pub fn truth_text(truths: &[Truth]) -> String {
-    const COLUMNS: [Column; 7] = [
+    const COLUMNS: [Column; 9] = [
         Column::name("planted"),
         Column::number("runs"),
         Column::number("refused"),
         Column::number("rejected"),
         Column::number("held"),
         Column::number("accepted"),
-        Column::number("with a remark"),
+        Column::number("remarked"),
+        Column::number("queued"),
+        Column::number("page 1"),
     ];
     let rows: Vec<Vec<String>> = truths
         .iter()
@@ -154,7 +173,17 @@ pub fn truth_text(truths: &[Truth]) -> String {
             let c = t.counts;
             let mut row = vec![t.kind.to_owned()];
             row.extend(
-                [c.submissions, c.refused, c.rejected, c.held, c.accepted, t.remarked].map(|n| n.to_string()),
+                [
+                    c.submissions,
+                    c.refused,
+                    c.rejected,
+                    c.held,
+                    c.accepted,
+                    t.remarked,
+                    t.queued,
+                    t.first_page,
+                ]
+                .map(|n| n.to_string()),
             );
             row
         })
@@ -174,5 +203,16 @@ pub fn truth_text(truths: &[Truth]) -> String {
         ));
     }
     text.push_str(".\n");
+    let nowhere: Vec<&str> = truths
+        .iter()
+        .filter(|t| t.kind != "honest" && t.counts.submissions == t.counts.accepted && t.first_page == 0)
+        .map(|t| t.kind)
+        .collect();
+    text.push_str(&match nowhere.as_slice() {
+        [] => {
+            "Of every kind some were caught, or wait on the first page of the moderators' queue.\n".to_owned()
+        }
+        kinds => wrapped(&format!("Nothing was caught of: {}.", kinds.join(", ")), 0),
+    });
     text
 }

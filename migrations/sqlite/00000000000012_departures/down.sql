@@ -1,0 +1,2 @@
+DROP INDEX submissions_blob;
+DROP TABLE departures;
