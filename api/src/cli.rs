@@ -19,7 +19,9 @@ pub mod precision;
 pub mod pages;
 pub mod catalogue;
 pub mod account;
+pub mod appeal;
 pub mod moderate;
+pub mod audit;
 pub mod judging;
 pub mod plays;
 pub mod wanted;
@@ -96,11 +98,11 @@ pub enum Command {
     /// Imports and lists the catalogue of cards, drivers, processors and workloads
     Catalogue(catalogue::CatalogueArgs),
     /// Appeals against the rejection of a run
-    Appeal(moderate::Appeal),
+    Appeal(appeal::Appeal),
     /// Lists, shows and decides the cases that wait for a moderator
     Moderate(moderate::Moderate),
     /// Checks that the trail of decisions is as it was written
-    Audit(moderate::Audit),
+    Audit(audit::Audit),
     /// Administers accounts and their tokens
     Account(account::AccountArgs),
     /// Fits the prediction model again and judges again by it

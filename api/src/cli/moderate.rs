@@ -1,8 +1,8 @@
-//! `wearmark moderate`, `wearmark appeal` and `wearmark audit`.
+//! `wearmark moderate`.
 
+mod contributors;
 mod shown;
 
-use chrono::{TimeDelta, Utc};
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::{Map, Value, json};
 
@@ -10,8 +10,8 @@ use super::client::{self, Client};
 use super::exit::{Ended, Failure, Outcome};
 use super::filters::word;
 use super::output;
-use super::{DataArgs, ServerArgs, TokenArgs};
-use crate::storage::audit_chain::ChainReport;
+use super::{ServerArgs, TokenArgs};
+pub use contributors::{Contributor, Kind, Lift, MeasureArgs};
 
 /// Works at the moderator's desk.
 #[derive(Debug, Args)]
@@ -249,57 +249,6 @@ pub struct Decisions {
     pub desk: Desk,
 }
 
-/// Shows a contributor.
-#[derive(Debug, Args)]
-pub struct Contributor {
-    /// Public handle
-    pub name: String,
-    /// Where to ask
-    #[command(flatten)]
-    pub desk: Desk,
-}
-
-/// Kinds of measures.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Kind {
-    /// Other moderators are told
-    Note,
-    /// Every run waits for a moderator
-    HoldAll,
-    /// The account takes part in nothing
-    Suspend,
-}
-
-/// Acts on a contributor.
-#[derive(Debug, Args)]
-pub struct MeasureArgs {
-    /// Public handle
-    pub name: String,
-    /// What is done
-    pub kind: Kind,
-    /// Why; other moderators read it
-    #[arg(long)]
-    pub words: String,
-    /// Days until it ends [default: when it is lifted]
-    #[arg(long, value_name = "DAYS")]
-    pub days: Option<u32>,
-    /// Where to ask
-    #[command(flatten)]
-    pub desk: Desk,
-}
-
-/// Lifts a measure.
-#[derive(Debug, Args)]
-pub struct Lift {
-    /// Public handle
-    pub name: String,
-    /// Number of the measure
-    pub measure: u64,
-    /// Where to ask
-    #[command(flatten)]
-    pub desk: Desk,
-}
-
 const CASES: &str = "/v1/moderation/cases";
 
 impl Moderate {
@@ -410,104 +359,5 @@ impl Bulk {
             return self.desk.print(&answer, shown::outcomes);
         }
         self.desk.print(&answer, shown::preview)
-    }
-}
-
-impl MeasureArgs {
-    fn run(self) -> Ended {
-        let until = self.days.map(|days| (Utc::now() + TimeDelta::days(i64::from(days))).to_rfc3339());
-        let order = json!({"kind": word(&self.kind), "words": self.words, "until": until});
-        let path = format!("/v1/moderation/contributors/{}/measures", client::encoded(&self.name));
-        let measure = self.desk.client()?.post(&path, &order)?.success()?.json()?;
-        self.desk.print(&measure, shown::measure)
-    }
-}
-
-/// Appeals against a rejection.
-#[derive(Debug, Args)]
-#[command(
-    long_about = "Says why a rejected run of yours should count. A run is appealed against once; another look is taken by \
-                  a moderator, and what they find is among the findings of the run.",
-    after_help = "Example:\n  wearmark appeal r-0123456789abcdef0123456789abcdef --words \"the card was cooled down before\" --token-file token.txt"
-)]
-pub struct Appeal {
-    /// Run id
-    pub run: String,
-    /// Why it should count
-    #[arg(long)]
-    pub words: String,
-    /// Who asks
-    #[command(flatten)]
-    pub token: TokenArgs,
-    /// Where to ask
-    #[command(flatten)]
-    pub server: ServerArgs,
-}
-
-impl Appeal {
-    /// Runs the command.
-    ///
-    /// # Errors
-    /// When the server refuses or cannot be reached.
-    pub fn run(self) -> Ended {
-        let client = Client::new(&self.server.server, client::token(self.token.token_file.as_deref())?)?;
-        let path = format!("/v1/runs/{}/appeal", client::encoded(&self.run));
-        client.post(&path, &json!({"words": self.words}))?.success()?;
-        output::note(
-            "The appeal waits for a moderator; what they find will be among the findings of the run.",
-        );
-        Ok(Outcome::Done)
-    }
-}
-
-/// Checks the trail of decisions.
-#[derive(Debug, Args)]
-#[command(
-    long_about = "Computes the chain of the audit trail again: every row is linked by a hash to the one before, so that a \
-                  changed, moved or missing row shows. Keep the head that is printed somewhere else: who rewrites the \
-                  whole chain is found only by a head that was kept.",
-    after_help = "Examples:\n  wearmark audit\n  wearmark audit --head 5f0c...  # also: is this earlier head still part of it?"
-)]
-pub struct Audit {
-    /// A head that was kept
-    #[arg(long, value_name = "HASH")]
-    pub head: Option<String>,
-    /// JSON instead of text
-    #[arg(long)]
-    pub json: bool,
-    /// Where the data are
-    #[command(flatten)]
-    pub data: DataArgs,
-}
-
-impl Audit {
-    /// Runs the command.
-    ///
-    /// # Errors
-    /// When the data folder cannot be used.
-    pub fn run(self) -> Ended {
-        let storage = super::account::open(&self.data)?;
-        let report = storage
-            .verify_audit(self.head.as_deref())
-            .map_err(|error| Failure::broken(format!("the trail cannot be read: {error}")))?;
-        storage.close();
-        let ChainReport { rows, head, broken, known_head } = &report;
-        if self.json {
-            output::json(&report)?;
-        } else {
-            let head = head.as_deref().unwrap_or("none");
-            let mut text = format!("{rows} rows; head {head}\n");
-            for line in broken {
-                text.push_str(&format!("  {line}\n"));
-            }
-            text.push_str(match (broken.is_empty(), known_head) {
-                (false, _) => "The trail is not as it was written.\n",
-                (true, Some(false)) => "Every row is linked, but the head that you kept is none of the chain: it was written anew.\n",
-                (true, _) => "Every row is as it was written.\n",
-            });
-            output::data(text.as_bytes())?;
-        }
-        let sound = broken.is_empty() && *known_head != Some(false);
-        Ok(if sound { Outcome::Done } else { Outcome::Broken })
     }
 }

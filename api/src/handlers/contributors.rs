@@ -15,7 +15,7 @@ use crate::state::State;
 use crate::storage::accounts::Account;
 use crate::storage::ids::RunId;
 use crate::storage::measures::MeasureKind;
-use crate::views::moderation::{MeasureView, RecordView, TiesView};
+use crate::views::contributor::{MeasureView, RecordView, TiesView};
 use crate::views::problem::Problem;
 use crate::views::shapes::{AppealOrder, MeasureOrder, SeparationOrder};
 

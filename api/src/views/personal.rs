@@ -4,7 +4,8 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
-use super::moderation::{DecisionView, MeasureView};
+use super::contributor::MeasureView;
+use super::moderation::DecisionView;
 use super::price::PriceView;
 use crate::storage::Storage;
 use crate::storage::accounts::Account;
