@@ -108,11 +108,15 @@ def panel(document):
     group = lambda *names: dummies(rows[list(names)].astype(str).agg("|".join, axis=1))
     by_workload, by_bench = group("release", "workload"), group("release", "bench")
     # A build that was not stated may have changed with every release.
-    covariance = noise * numpy.eye(len(rows)) + bench_sd**2 * by_bench @ by_bench.T
-    covariance += (workload_sd**2 + build_sd**2) * by_workload @ by_workload.T
+    parts = [noise * numpy.eye(len(rows)), bench_sd**2 * by_bench @ by_bench.T,
+             workload_sd**2 * by_workload @ by_workload.T, build_sd**2 * by_workload @ by_workload.T]
+    covariance = sum(parts)
     estimator = fit.model.pinv_wexog * numpy.sqrt(weights)
-    errors = numpy.sqrt(numpy.diag(estimator @ covariance @ estimator.T))[: len(others)]
-    t = scipy.stats.t.ppf(0.975, max(policy["least_df"], rows["bench"].nunique() - 1))
+    variances = numpy.array([numpy.diag(estimator @ part @ estimator.T)[: len(others)] for part in parts])
+    errors = numpy.sqrt(variances.sum(axis=0))
+    # Degrees of freedom of a sum of variances (Satterthwaite 1946).
+    known = numpy.array([prior["df"] + free] + 3 * [policy["effects_df"]])[:, None]
+    t = scipy.stats.t.ppf(0.975, variances.sum(axis=0) ** 2 / (variances**2 / known).sum(axis=0))
     half = numpy.log(numpy.array(document["index_high"]) / numpy.array(document["index_low"])) / 2.0
     compare("half width", half, t * errors, relative=1e-6)
     if not document["balanced"]:
@@ -125,11 +129,11 @@ def panel(document):
     # The same with variances from the data: they scatter, so the errors agree roughly only.
     names = pandas.DataFrame({"cell": rows["release"].astype(str) + "|" + rows["workload"].astype(str),
                               "spot": rows["release"].astype(str) + "|" + rows["bench"].astype(str)})
-    parts = {"cell": "0 + C(cell)", "spot": "0 + C(spot)"}
+    effects_of = {"cell": "0 + C(cell)", "spot": "0 + C(spot)"}
     within = y - pandas.Series(y).groupby(rows["site"]).transform("mean")
     mixed = statsmodels.api.MixedLM.from_formula(
         "within ~ C(release)", data=names.assign(within=within, release=rows["release"]), groups=numpy.ones(len(rows)),
-        re_formula="0", vc_formula=parts).fit(reml=True)
+        re_formula="0", vc_formula=effects_of).fit(reml=True)
     compare("mixed model index", document["index"], 100.0 * numpy.exp(
         mixed.fe_params.to_numpy()[1:]), relative=1e-6)
     compare("mixed model half width", half, t * mixed.bse_fe.to_numpy()[1:], relative=0.35)

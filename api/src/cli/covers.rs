@@ -28,7 +28,7 @@ const EACH: u64 = 50;
 /// Benches of the histories.
 const BENCHES: [usize; 4] = [6, 12, 24, 48];
 /// Contributors of the pairs, and the share of them that have both cards.
-const PAIRS: [(usize, f64); 4] = [(8, 0.2), (8, 0.8), (20, 0.2), (20, 0.8)];
+const PAIRS: [(usize, f64); 5] = [(4, 0.2), (8, 0.2), (8, 0.8), (20, 0.2), (20, 0.8)];
 
 /// Runs the measurement.
 #[derive(Debug, Args)]
@@ -220,9 +220,8 @@ fn text(covers: &[Cover], width: usize) -> String {
         ]
     };
     let rows: Vec<Vec<String>> = covers.iter().chain(&totals(covers)).map(row).collect();
-    let said = "The limits take the intervals for independent. Of two contributors intervals are indicative. The \
-                interval of a ratio does not know what benches do alike in all workloads, so it is too narrow where few \
-                contributors measured either card and hardly any of them both.";
+    let said = "The limits take the intervals for independent. Of two contributors intervals are indicative. Pairs with \
+                fewer than three workloads in common have no interval.";
     columns::render(&COLUMNS, &rows, width) + &wrapped(said, 0)
 }
 

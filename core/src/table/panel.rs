@@ -67,9 +67,14 @@ pub(super) struct Contrast {
 }
 
 impl Contrast {
+    /// Half width of the interval of the difference in standard errors.
+    pub(super) fn t(&self, confidence: f64) -> f64 {
+        t_upper((1.0 - confidence) / 2.0, self.df)
+    }
+
     /// Half width of the interval of the difference.
     pub(super) fn half_width(&self, confidence: f64) -> f64 {
-        t_upper((1.0 - confidence) / 2.0, self.df) * self.variance.sqrt()
+        self.t(confidence) * self.variance.sqrt()
     }
 
     /// The interval of the ratio.

@@ -154,7 +154,7 @@ impl<'a> Design<'a> {
 
     /// Weighs rows down that are far off: by k standard deviations over their distance (Huber 1964). What a release did
     /// to one workload is no outlier, so that the distance is counted from the middle of those who have release and
-    /// workload where three have. Whether any row was.
+    /// workload, and where fewer than three have nobody can tell. Whether any row was.
     pub(super) fn weigh_down(&mut self, effects: &[f64], sd: f64, policy: &TrackPolicy) -> bool {
         let residuals = self.residuals(effects);
         let mut groups: BTreeMap<(usize, u32), Vec<usize>> = BTreeMap::new();
@@ -164,7 +164,8 @@ impl<'a> Design<'a> {
         let mut any = false;
         for group in groups.values() {
             let mut all: Vec<f64> = group.iter().map(|at| residuals[*at]).collect();
-            let middle = if all.len() < 3 { 0.0 } else { median(&mut all).unwrap_or(0.0) };
+            let few = all.len() < 3;
+            let Some(middle) = median(&mut all).filter(|_| !few) else { continue };
             for &at in group {
                 let off = (residuals[at] - middle).abs() / sd;
                 let kept = if off > policy.outlier_from { policy.outlier_from / off } else { 1.0 };

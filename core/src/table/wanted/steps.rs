@@ -12,8 +12,8 @@ pub(super) struct Steps {
     covariance: Vec<f64>,
     /// What each step counts, from its release to the next.
     pub(super) weights: Vec<f64>,
-    /// Quantile of the intervals.
-    t: f64,
+    /// Quantile of the interval of each step.
+    t: Vec<f64>,
     /// Variance of what happens between any two releases.
     drift: f64,
     /// Variance of a step nobody knows anything of.
@@ -28,8 +28,9 @@ pub(super) struct Comparison {
 }
 
 impl Steps {
-    /// What the panel of the track knows of releases. `places` gives the place of each among those of the evidence.
-    /// Releases that nothing connects differ from the one before them as releases do.
+    /// What the panel of the track knows of releases; `t` is the quantile of steps that it does not know. `places` gives
+    /// the place of each among those of the evidence. Releases that nothing connects differ from the one before them as
+    /// releases do.
     pub(super) fn of(
         places: &[Option<usize>],
         evidence: &Evidence,
@@ -69,11 +70,17 @@ impl Steps {
             covariance[at * n + at] = covariance[from * n + from] + unknown;
             settled[at] = true;
         }
+        let quantile = |step: usize| {
+            let known = panel.and_then(|panel| panel.contrast(place(step + 1)?, place(step)?));
+            known
+                .filter(|contrast| contrast.df.is_finite())
+                .map_or(t, |contrast| contrast.t(policy.table.confidence))
+        };
         let mut steps = Steps {
             releases: n,
             covariance,
             weights: Vec::new(),
-            t,
+            t: (0..n.saturating_sub(1)).map(quantile).collect(),
             drift,
             unknown,
             enough: policy.wanted.enough,
@@ -95,7 +102,7 @@ impl Steps {
 
     /// Half width of the interval of a step, natural logarithm.
     pub(super) fn half(&self, step: usize) -> f64 {
-        self.t * (self.variance(step) + self.drift).min(self.unknown).sqrt()
+        self.t[step] * (self.variance(step) + self.drift).min(self.unknown).sqrt()
     }
 
     fn variance(&self, step: usize) -> f64 {
