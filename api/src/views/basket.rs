@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 /// A card or chip against a basket of cards.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "only the derived description is used")]
-pub struct BasketShape {
+pub struct AgainstBasketShape {
     /// Cards of the basket that have a track.
     cards: Vec<String>,
     /// Cards of the basket that have none.
@@ -17,13 +17,13 @@ pub struct BasketShape {
     /// The figures that gave it.
     because: String,
     /// Releases of the card that can be compared, oldest first.
-    points: Vec<BasketPointShape>,
+    points: Vec<AgainstBasketPointShape>,
 }
 
 /// A release of the card against the basket at its date.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "only the derived description is used")]
-pub struct BasketPointShape {
+pub struct AgainstBasketPointShape {
     /// Driver release id.
     driver: String,
     /// Its date, ISO 8601.

@@ -8,7 +8,7 @@ use wearmark_core::table::changes::{Change, FailureSpan, HoldsUp};
 use wearmark_core::table::course::{Segment, TrackTrend};
 use wearmark_core::table::track::{Track, TrackPoint};
 
-use super::basket::BasketShape;
+use super::basket::AgainstBasketShape;
 
 /// A page of medians per configuration.
 #[derive(Debug, Serialize, ToSchema)]
@@ -141,7 +141,7 @@ pub struct TrackView {
     #[schema(value_type = Vec<TrackPointShape>)]
     pub points: Vec<TrackPoint>,
     /// The same against a basket of cards, where the query names one.
-    #[schema(value_type = Option<BasketShape>)]
+    #[schema(value_type = Option<AgainstBasketShape>)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub basket: Option<AgainstBasket>,
 }
