@@ -9,6 +9,7 @@ use crate::auth::cookie::Transport;
 use crate::auth::network::Proxies;
 use crate::auth::rates::Quota;
 use crate::storage::sessions::SessionLife;
+use crate::tls::TlsFiles;
 
 /// Bounds on everything that comes in.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -159,6 +160,8 @@ impl AccountPolicy {
 pub struct ServeConfig {
     /// Address and port; port 0 takes a free one.
     pub listen: SocketAddr,
+    /// Certificate and key; none for plain HTTP.
+    pub tls: Option<TlsFiles>,
     /// Threads that serve connections.
     pub workers: usize,
     /// How long requests in flight may go on after a stop signal.
@@ -175,6 +178,7 @@ impl ServeConfig {
         let cores = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
         ServeConfig {
             listen: SocketAddr::from((Ipv4Addr::LOCALHOST, port)),
+            tls: None,
             workers: cores,
             shutdown_timeout: Duration::from_secs(35),
             limits: Limits::published(),

@@ -3,6 +3,7 @@
 
 pub mod pack;
 pub mod config;
+pub mod tls;
 pub mod serve;
 pub mod app;
 pub mod middleware;

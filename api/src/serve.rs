@@ -26,12 +26,13 @@ const BLOCKING_THREADS: usize = 24;
 /// waits for it. Prints the address to standard error once it listens.
 ///
 /// # Errors
-/// When the address cannot be listened on.
+/// When the address cannot be listened on, or certificate and key cannot be used.
 pub async fn serve(config: ServeConfig, intake: Intake) -> io::Result<()> {
     let storage = intake.storage.clone();
     let keeper = Keeper::start(intake.clone())?;
     let (address, server) = bind(&config, intake, |_| {})?;
-    eprintln!("listening on http://{address}");
+    let scheme = if config.tls.is_some() { "https" } else { "http" };
+    eprintln!("listening on {scheme}://{address}");
     let handle = server.handle();
     actix_web::rt::spawn(async move {
         match stop_signal().await {
@@ -66,8 +67,13 @@ where
         .worker_max_blocking_threads(BLOCKING_THREADS)
         .client_request_timeout(std::time::Duration::from_secs(10))
         .shutdown_timeout(config.shutdown_timeout.as_secs())
-        .disable_signals()
-        .bind(config.listen)?;
+        .disable_signals();
+    let server = match &config.tls {
+        Some(files) => {
+            server.bind_rustls_0_23(config.listen, files.server_config().map_err(io::Error::other)?)?
+        }
+        None => server.bind(config.listen)?,
+    };
     let address = server.addrs().first().copied().unwrap_or(config.listen);
     Ok((address, server.run()))
 }

@@ -11,3 +11,4 @@ pub mod served;
 pub mod world;
 pub mod constant;
 pub mod designs;
+pub mod fuzz;

@@ -96,6 +96,9 @@ impl Drop for Served {
     }
 }
 
+/// The password of every account that [`add_account`] makes.
+pub const ACCOUNT_PASSWORD: &str = "a long password for a test account";
+
 /// Makes a contributor with the command line and gives its token.
 ///
 /// # Panics
@@ -111,7 +114,7 @@ pub fn add_account(binary: &Path, data: &Path, name: &str) -> String {
         .expect("the program starts");
     std::io::Write::write_all(
         &mut child.stdin.take().expect("stdin is piped"),
-        b"a long password for a test account\n",
+        format!("{ACCOUNT_PASSWORD}\n").as_bytes(),
     )
     .expect("it reads the password");
     let output = child.wait_with_output().expect("it ends");

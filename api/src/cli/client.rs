@@ -8,11 +8,13 @@ use serde::Deserialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use ureq::http::{HeaderMap, Method, Request};
+use ureq::tls::{Certificate, RootCerts, TlsConfig};
 use ureq::{Agent, Proxy};
 use wearmark_core::finding::Finding;
 
 use super::exit::Failure;
 use super::output;
+use crate::tls;
 
 /// Waits between attempts, seconds: a server that restarts or sheds load is back within some seconds, and
 /// a person should not wait longer than that for bad news.
@@ -152,11 +154,16 @@ pub fn token(file: Option<&Path>) -> Result<Option<String>, Failure> {
     Ok(Some(token.to_owned()))
 }
 
+fn certificate(der: &rustls::pki_types::CertificateDer<'static>) -> Certificate<'static> {
+    Certificate::from_der(der).to_owned()
+}
+
 impl Client {
-    /// A client of a server.
+    /// A client of a server. Over HTTPS it trusts the public certificate authorities, or the certificates in the file that
+    /// the environment variable `WEARMARK_CA` names and none beside.
     ///
     /// # Errors
-    /// When the address is none of HTTP.
+    /// When the address is none of HTTP, or that file holds no certificate.
     pub fn new(server: &str, token: Option<String>) -> Result<Client, Failure> {
         let base = server.trim_end_matches('/');
         if !(base.starts_with("http://") || base.starts_with("https://")) {
@@ -164,7 +171,14 @@ impl Client {
                 "{server} is no address of a server; write it like http://127.0.0.1:8080"
             )));
         }
+        let mut trust = TlsConfig::builder();
+        if let Some(path) = std::env::var_os("WEARMARK_CA").filter(|path| !path.is_empty()) {
+            let trusted = tls::certificates(Path::new(&path)).map_err(anyhow::Error::from)?;
+            trust = trust
+                .root_certs(RootCerts::new_with_certs(&trusted.iter().map(certificate).collect::<Vec<_>>()));
+        }
         let agent = Agent::config_builder()
+            .tls_config(trust.build())
             .http_status_as_error(false)
             .timeout_global(Some(EXCHANGE_LIMIT))
             .timeout_connect(Some(Duration::from_secs(10)))

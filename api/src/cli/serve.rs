@@ -1,6 +1,7 @@
 //! `wearmark serve` and `wearmark openapi`.
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use anyhow::Context;
@@ -19,6 +20,7 @@ use crate::auth::rates::Quota;
 use crate::config::{AccountPolicy, Limits, Quotas, Registration, ServeConfig};
 use crate::intake::Intake;
 use crate::storage::Storage;
+use crate::tls::TlsFiles;
 use crate::{openapi, serve};
 
 /// Form of the log.
@@ -37,7 +39,7 @@ pub struct AccountArgs {
     #[arg(long, value_enum, env = "WEARMARK_REGISTRATION", default_value = "closed")]
     pub registration: RegistrationName,
     /// A proxy with TLS stands in front: session cookies go over TLS only
-    #[arg(long, env = "WEARMARK_TLS_PROXY")]
+    #[arg(long, env = "WEARMARK_TLS_PROXY", conflicts_with = "certificate")]
     pub tls_proxy: bool,
     /// Networks of proxies whose word on the client's address is taken
     #[arg(long, env = "WEARMARK_TRUSTED_PROXY", value_delimiter = ',', value_name = "CIDR,...")]
@@ -120,12 +122,18 @@ pub enum ProxyHeaderName {
     long_about = "Serves the data set over HTTP until it is told to stop (SIGTERM or Ctrl-C); requests in flight finish \
                   first. Says on stderr where it listens, and logs there too.",
     after_help = "Examples:\n  wearmark serve\n  wearmark serve --listen 127.0.0.1:8080 --data /srv/wearmark --log json\n\n\
-                  It speaks plain HTTP: to reach it from other machines put a proxy with TLS in front of it."
+                  To reach it from other machines give it a certificate, or put a proxy with TLS in front of it."
 )]
 pub struct Serve {
     /// Address and port; port 0 takes a free one
     #[arg(long, env = "WEARMARK_LISTEN", value_name = "ADDRESS", default_value = "127.0.0.1:8080")]
     pub listen: SocketAddr,
+    /// The certificate and those that lead to a root, PEM: speaks HTTPS only. Read at the start
+    #[arg(long = "tls-certificate", env = "WEARMARK_TLS_CERTIFICATE", value_name = "FILE", requires = "key")]
+    pub certificate: Option<PathBuf>,
+    /// Its private key, PEM
+    #[arg(long = "tls-key", env = "WEARMARK_TLS_KEY", value_name = "FILE", requires = "certificate")]
+    pub key: Option<PathBuf>,
     /// Where the data is
     #[command(flatten)]
     pub data: DataArgs,
@@ -144,16 +152,22 @@ impl Serve {
     /// When the data folder or the address cannot be used.
     pub fn run(self) -> Ended {
         start_log(self.log, "info");
-        if !self.listen.ip().is_loopback() {
+        let tls = self.certificate.zip(self.key).map(|(certificate, key)| TlsFiles { certificate, key });
+        if tls.is_none() && !self.listen.ip().is_loopback() {
             output::note(
                 "Listening beyond this machine, in plain HTTP: tokens can be read on the way without TLS in front.",
             );
         }
-        let storage = open(&self.data)?;
         let limits = Limits { quotas: self.accounts.quotas(), ..Limits::published() };
-        let accounts = self.accounts.policy();
+        let mut accounts = self.accounts.policy();
+        if let Some(files) = &tls {
+            // What is wrong with them is said before the data is locked and the port taken.
+            files.server_config().context("TLS")?;
+            accounts.transport = Transport::Tls;
+        }
+        let storage = open(&self.data)?;
         let local = ServeConfig::local(self.listen.port());
-        serve_until_stopped(ServeConfig { listen: self.listen, limits, accounts, ..local }, storage)
+        serve_until_stopped(ServeConfig { listen: self.listen, tls, limits, accounts, ..local }, storage)
     }
 }
 
