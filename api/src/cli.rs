@@ -20,6 +20,7 @@ pub mod pages;
 pub mod catalogue;
 pub mod account;
 pub mod appeal;
+pub mod corrections;
 pub mod moderate;
 pub mod audit;
 pub mod judging;
@@ -99,6 +100,8 @@ pub enum Command {
     Catalogue(catalogue::CatalogueArgs),
     /// Appeals against the rejection of a run
     Appeal(appeal::Appeal),
+    /// Answers moderators who would put labels of your runs right
+    Corrections(corrections::Corrections),
     /// Lists, shows and decides the cases that wait for a moderator
     Moderate(moderate::Moderate),
     /// Checks that the trail of decisions is as it was written
@@ -179,6 +182,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Precision(command) => command.run(),
         Command::Catalogue(command) => command.run(),
         Command::Appeal(command) => command.run(),
+        Command::Corrections(command) => command.run(),
         Command::Moderate(command) => command.run(),
         Command::Audit(command) => command.run(),
         Command::Account(command) => command.run(),

@@ -24,6 +24,7 @@ pub mod catalogue;
 pub mod rules;
 pub mod proposals;
 pub mod moderation;
+pub mod corrections;
 pub mod bulk;
 pub mod contributors;
 pub mod personal;

@@ -27,7 +27,7 @@ use crate::storage::ticket::Ticket;
 pub use prepare::Prepared;
 
 pub(crate) use afterwards::{Amendment, State, amend, release, restate, weigh_stored};
-pub(crate) use commit::settle;
+pub(crate) use commit::{settle, store_plain as store};
 
 /// Takes submissions.
 #[derive(Clone)]

@@ -16,6 +16,7 @@ pub mod intake;
 pub mod pricing;
 pub mod judging;
 pub mod moderation;
+pub mod correction;
 pub mod withdrawal;
 pub mod storage;
 pub mod rules;

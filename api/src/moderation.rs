@@ -315,6 +315,25 @@ fn may_act_on(moderator: &Account, about: &Account) -> Result<(), Refused> {
     Ok(())
 }
 
+/// Whether the moderator may decide of the run now.
+///
+/// # Errors
+/// When there is no such run, it is the moderator's own, or somebody else is at work on it.
+pub(crate) fn may_decide(
+    tx: &mut Tx<'_>,
+    moderator: &Account,
+    run: &RunId,
+    now: DateTime<Utc>,
+) -> Result<(), Refused> {
+    subject(tx, run.as_str(), moderator)?;
+    free(tx, run.as_str(), &moderator.id, now)
+}
+
+/// How a run stands now, as the state that a person gives it.
+pub(crate) fn standing(tx: &mut Tx<'_>, run: &str) -> Result<State, StorageError> {
+    Ok(of(last(tx, run)?))
+}
+
 /// The run, if it is not the moderator's own.
 fn subject(tx: &mut Tx<'_>, run: &str, moderator: &Account) -> Result<Subject, Refused> {
     let subject = decisions::subject(tx.conn, run)?.ok_or(Refused::Unknown("run"))?;

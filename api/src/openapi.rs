@@ -10,9 +10,9 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    accounts, batch, bulk, catalogue, compare, contributors, documents, facts, health, invitations, medians,
-    moderation, personal, playable, plots, precision, prices, proposals, rules, runs, second_factor,
-    sessions, tokens, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, compare, contributors, corrections, documents, facts, health,
+    invitations, medians, moderation, personal, playable, plots, precision, prices, proposals, rules, runs,
+    second_factor, sessions, tokens, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -117,7 +117,7 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         moderation::create_decision, moderation::revert_decision, moderation::list_decisions, bulk::create_bulk,
         contributors::find_contributor, contributors::create_measure, contributors::delete_measure,
         contributors::list_ties, contributors::create_separation,
-        contributors::create_appeal, personal::delete_run, personal::delete_price, personal::export_account,
+        contributors::create_appeal, corrections::create_correction, corrections::list_corrections, corrections::answer_correction, personal::delete_run, personal::delete_price, personal::export_account,
         personal::delete_account, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,
         accounts::create_account, accounts::find_account, accounts::update_password,

@@ -7,9 +7,9 @@ use actix_web::{FromRequest, Handler, Resource, Responder, Route, web};
 use crate::auth::access::{require_moderator, require_operator, require_owner, require_submitter};
 use crate::error::ApiError;
 use crate::handlers::{
-    accounts, batch, bulk, catalogue, compare, contributors, documents, facts, health, invitations, medians,
-    moderation, personal, playable, plots, precision, prices, proposals, rules, runs, second_factor,
-    sessions, tokens, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, compare, contributors, corrections, documents, facts, health,
+    invitations, medians, moderation, personal, playable, plots, precision, prices, proposals, rules, runs,
+    second_factor, sessions, tokens, tracks, value, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -41,6 +41,13 @@ pub fn routes(config: &mut web::ServiceConfig) {
                 .route(web::get().to(personal::export_account).wrap(from_fn(require_owner)))
                 .default_service(web::to(|| async { refuse("GET") })),
         )
+        .service(
+            web::resource("/v1/account/corrections")
+                .route(web::get().to(corrections::list_corrections).wrap(from_fn(require_owner)))
+                .default_service(web::to(|| async { refuse("GET") }))
+                .wrap(from_fn(deadline)),
+        )
+        .service(submit("/v1/account/corrections/{id}", corrections::answer_correction))
         // The moderator.
         .service(desk(
             "/v1/moderation/queue",
@@ -61,6 +68,11 @@ pub fn routes(config: &mut web::ServiceConfig) {
             "/v1/moderation/cases/{id}/decisions",
             "POST",
             [web::post().to(moderation::create_decision)],
+        ))
+        .service(desk(
+            "/v1/moderation/cases/{id}/corrections",
+            "POST",
+            [web::post().to(corrections::create_correction)],
         ))
         .service(desk(
             "/v1/moderation/decisions",

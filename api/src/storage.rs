@@ -45,6 +45,7 @@ pub(crate) mod rows;
 pub(crate) mod rule_records;
 pub(crate) mod shared;
 pub(crate) mod submissions;
+pub(crate) mod corrections;
 pub(crate) mod tables;
 pub(crate) mod time;
 pub(crate) mod token_cache;

@@ -88,6 +88,12 @@ pub fn reverted(words: &str) -> Finding {
     Finding::new("decision-reverted", Severity::Note, "", message)
 }
 
+/// What a run is told whose labels its contributor had put right.
+pub fn corrected(became: &str) -> Finding {
+    let message = "Its contributor agreed to put its labels right; the corrected run counts in its place.";
+    Finding::new("corrected", Severity::Reject, "", message).evidence("run", became)
+}
+
 /// What a contributor is told whose runs all wait for a moderator.
 pub fn all_held() -> Finding {
     let message = "Every run of this account waits for a moderator at present.";
@@ -121,6 +127,12 @@ pub const RULES: &[Rule] = &[
         code: "decision-reverted",
         severity: Severity::Note,
         explanation: "A decision on the run was taken back; the verdict before it stands again.",
+    },
+    Rule {
+        code: "corrected",
+        severity: Severity::Reject,
+        explanation: "A moderator proposed to put labels of the run right and its contributor agreed; the corrected run \
+                      stands in its place, judged like any other.",
     },
     Rule {
         code: "contributor-held",

@@ -24,7 +24,9 @@ use Who::{Everybody, With};
 /// The one table of who may call what. A route that is not in it fails the tests.
 const ACCESS: &[(&str, &[&str], Who)] = &[
     ("POST", &["/v1/runs", "/v1/runs/check", "/v1/runs/batch", "/v1/prices"], With(Scope::Submit)),
-    ("POST", &["/v1/runs/{id}/appeal"], With(Scope::Submit)),
+    ("POST", &["/v1/runs/{id}/appeal", "/v1/account/corrections/{id}"], With(Scope::Submit)),
+    ("GET", &["/v1/account/corrections"], With(Scope::ReadOwn)),
+    ("POST", &["/v1/moderation/cases/{id}/corrections"], With(Scope::Moderate)),
     ("DELETE", &["/v1/runs/{id}", "/v1/prices/{id}"], With(Scope::Submit)),
     ("GET", &["/v1/account/export"], With(Scope::ReadOwn)),
     ("DELETE", &["/v1/account"], With(Scope::ReadOwn)),
@@ -151,6 +153,7 @@ fn filled(path: &str) -> String {
         .replace("/v1/invitations/{id}", "/v1/invitations/i-00000000000000000000000000000000")
         .replace("/cases/{id}", "/cases/r-00000000000000000000000000000000")
         .replace("/decisions/{id}", "/decisions/1")
+        .replace("/corrections/{id}", "/corrections/1")
         .replace("/contributors/{name}", "/contributors/nobody")
         .replace("/measures/{id}", "/measures/1")
         .replace("/v1/runs/{id}", "/v1/runs/r-00000000000000000000000000000000")

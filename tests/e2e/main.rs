@@ -18,6 +18,7 @@ mod value;
 mod facts;
 mod moderation;
 mod moderate_cli;
+mod corrections;
 mod withdrawal;
 mod people;
 mod errors;

@@ -1,6 +1,7 @@
 //! `wearmark moderate`.
 
 mod contributors;
+mod correct;
 mod shown;
 
 use clap::{Args, Subcommand, ValueEnum};
@@ -12,6 +13,8 @@ use super::filters::word;
 use super::output;
 use super::{ServerArgs, TokenArgs};
 pub use contributors::{Contributor, Kind, Lift, MeasureArgs};
+pub use correct::Correct;
+pub(super) use shown::correction as correction_text;
 
 /// Works at the moderator's desk.
 #[derive(Debug, Args)]
@@ -49,6 +52,8 @@ pub enum DeskCommand {
     Rerun(Decide),
     /// Finds that a run is the same measurement as another
     Duplicate(Duplicate),
+    /// Proposes to put labels of a run right; nothing changes unless its contributor agrees
+    Correct(Correct),
     /// Decides of all cases that pass a filter: shows them, and decides them when --stamp is given
     Bulk(Bulk),
     /// Takes a decision back
@@ -282,6 +287,7 @@ impl Moderate {
             DeskCommand::Duplicate(Duplicate { run, of, reason, desk }) => {
                 Decide { run, reason, desk }.run("duplicate", Some(of))
             }
+            DeskCommand::Correct(correct) => correct.run(),
             DeskCommand::Bulk(bulk) => bulk.run(),
             DeskCommand::Revert(revert) => {
                 let path = format!("/v1/moderation/decisions/{}/revert", revert.decision);

@@ -153,6 +153,14 @@ impl Fields {
         }
     }
 
+    /// A yes or no.
+    pub(crate) fn needed_flag(&mut self, name: &str) -> bool {
+        if !self.fields.contains_key(name) {
+            self.refuse(name, "is missing");
+        }
+        self.flag(name)
+    }
+
     /// A list of words, each read by `parse`.
     pub(crate) fn words<T>(&mut self, name: &str, known: &str, parse: impl Fn(&str) -> Option<T>) -> Vec<T> {
         let Some(value) = self.fields.remove(name) else {

@@ -47,7 +47,7 @@ pub(super) fn store(
     let (judgement, ladder) = judge_run(intake, tx.conn, &prepared.submission, duplicates, copies)?;
     let blob = blob(intake, &mut prepared)?;
     let submission = &prepared.submission;
-    let run = RunId::new();
+    let run = prepared.run.clone();
     insert(tx, submission, &run, &judgement, blob.as_deref())?;
     tie(tx, submission, &judgement)?;
     let judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
@@ -59,6 +59,15 @@ pub(super) fn store(
         remember(tx.conn, submission, key, &run, &receipt)?;
     }
     Ok(receipt)
+}
+
+/// The same without a key, in a step that does more.
+pub(crate) fn store_plain(
+    intake: &Intake,
+    prepared: Prepared,
+    tx: &mut Tx<'_>,
+) -> Result<Receipt, IntakeError> {
+    store(intake, prepared, None, tx)
 }
 
 /// Notes what the account has in common with others, and whether it counts as one with them from now on.

@@ -13,7 +13,7 @@ use wearmark_schema::Rejection;
 
 use super::{Intake, IntakeError};
 use crate::storage::error::StorageError;
-use crate::storage::ids::{AccountId, BenchId};
+use crate::storage::ids::{AccountId, BenchId, RunId};
 use crate::storage::submissions::NewPass;
 use crate::storage::{Storage, canonical, evidence, time};
 
@@ -64,11 +64,18 @@ impl Submission {
 
 /// A submission that is ready to be judged and stored.
 pub struct Prepared {
+    /// The id that it will have.
+    pub(super) run: RunId,
     pub(super) submission: Submission,
     pub(super) frames: FrameTimes,
 }
 
 impl Prepared {
+    /// The id that the run will have.
+    pub(crate) fn id(&self) -> &RunId {
+        &self.run
+    }
+
     /// The same, with the keyed hash of the network that it came from.
     #[must_use]
     pub fn from_network(mut self, network: Option<String>) -> Prepared {
@@ -119,7 +126,7 @@ pub(super) fn keep_frame_times(intake: &Intake, mut submission: Submission) -> R
         submission.frame_times = Vec::new();
         FrameTimes::Kept(name)
     };
-    Ok(Prepared { submission, frames })
+    Ok(Prepared { run: RunId::new(), submission, frames })
 }
 
 /// Puts frame times on disk.

@@ -10,12 +10,13 @@ use super::queue;
 use crate::intake::Intake;
 use crate::storage::cases::{self, Tally};
 use crate::storage::connection::Conn;
+use crate::storage::corrections::Correction;
 use crate::storage::decisions::{self, Appeal, Claim, StoredDecision};
 use crate::storage::error::StorageError;
 use crate::storage::ids::RunId;
 use crate::storage::measures::{self, Measure};
 use crate::storage::runs::{self, StoredRun};
-use crate::storage::{models, people, rows};
+use crate::storage::{corrections, models, people, rows};
 
 /// Another run that says something of this one.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -53,6 +54,8 @@ pub struct FullCase {
     pub decisions: Vec<StoredDecision>,
     /// Its appeal.
     pub appeal: Option<Appeal>,
+    /// What moderators would put right in it, and what its contributor answered.
+    pub corrections: Vec<Correction>,
     /// Who is at work on it.
     pub claim: Option<Claim>,
     /// Its contributor's record.
@@ -108,6 +111,7 @@ pub(crate) fn find(
         peers,
         decisions: decisions::of_run(conn, id.as_str())?,
         appeal: decisions::appeal(conn, id.as_str())?,
+        corrections: corrections::of_run(conn, id.as_str())?,
         claim: decisions::claim(conn, id.as_str(), now)?,
         record: record(conn, run.contributor.as_str())?,
         similar: similar(&run),

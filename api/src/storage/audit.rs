@@ -109,6 +109,25 @@ impl Entry {
         Entry { actor, action: "run-appealed", subject: run.to_owned(), detail: json!({}) }
     }
 
+    /// A moderator proposed to put labels of a run right.
+    pub(crate) fn correction_proposed(moderator: &AccountId, run: &str, id: i64, reason: &str) -> Entry {
+        let detail = json!({ "correction": id, "reason_sha256": canonical::hex(&Sha256::digest(reason)) });
+        let actor = moderator.to_string();
+        Entry { actor, action: "correction-proposed", subject: run.to_owned(), detail }
+    }
+
+    /// A contributor agreed to a correction, which made another run of theirs, or did not.
+    pub(crate) fn correction_answered(
+        contributor: &AccountId,
+        run: &str,
+        id: i64,
+        became: Option<&str>,
+    ) -> Entry {
+        let detail = json!({ "correction": id, "agreed": became.is_some(), "became": became });
+        let actor = contributor.to_string();
+        Entry { actor, action: "correction-answered", subject: run.to_owned(), detail }
+    }
+
     /// A contributor withdrew a run or price.
     pub(crate) fn withdrawn(contributor: &AccountId, subject: &str) -> Entry {
         let actor = contributor.to_string();

@@ -165,6 +165,7 @@ mod tests {
             decisions,
             claims,
             appeals,
+            corrections,
             measures,
             departures,
             ties,

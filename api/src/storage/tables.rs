@@ -1,5 +1,9 @@
 //! Every table and column, once. Column types are those that both engines share.
 
+mod desk;
+
+pub(crate) use desk::*;
+
 diesel::table! {
     accounts (id) {
         id -> Text,
@@ -303,80 +307,6 @@ diesel::table! {
     }
 }
 
-diesel::table! {
-    decisions (id) {
-        id -> BigInt,
-        at -> Timestamp,
-        moderator -> Text,
-        run -> Text,
-        decision -> Text,
-        reason -> Text,
-        was -> Text,
-        becomes -> Text,
-        original -> Nullable<Text>,
-        reverts -> Nullable<BigInt>,
-        batch -> Nullable<Text>,
-        revision -> BigInt,
-        close -> Bool,
-    }
-}
-
-diesel::table! {
-    claims (run) {
-        run -> Text,
-        moderator -> Text,
-        until -> Timestamp,
-    }
-}
-
-diesel::table! {
-    appeals (run) {
-        run -> Text,
-        at -> Timestamp,
-        words -> Text,
-    }
-}
-
-diesel::table! {
-    measures (id) {
-        id -> BigInt,
-        account -> Text,
-        kind -> Text,
-        words -> Text,
-        moderator -> Text,
-        at -> Timestamp,
-        until -> Nullable<Timestamp>,
-        lifted_at -> Nullable<Timestamp>,
-    }
-}
-
-diesel::table! {
-    ties (first, second) {
-        first -> Text,
-        second -> Text,
-        kinds -> Text,
-        seen_at -> Timestamp,
-        separated_by -> Nullable<Text>,
-        separated_at -> Nullable<Timestamp>,
-    }
-}
-
-diesel::table! {
-    people (account, revision) {
-        account -> Text,
-        revision -> BigInt,
-        person -> Text,
-    }
-}
-
-diesel::table! {
-    departures (subject) {
-        subject -> Text,
-        revision -> BigInt,
-        at -> Timestamp,
-    }
-}
-
 diesel::joinable!(tokens -> accounts (account));
 diesel::joinable!(sessions -> accounts (account));
 diesel::joinable!(second_factors -> accounts (account));
@@ -396,6 +326,7 @@ diesel::joinable!(prices -> accounts (contributor));
 diesel::joinable!(decisions -> runs (run));
 diesel::joinable!(claims -> runs (run));
 diesel::joinable!(appeals -> runs (run));
+diesel::joinable!(corrections -> runs (run));
 diesel::joinable!(measures -> accounts (account));
 
 diesel::allow_tables_to_appear_in_same_query!(
@@ -426,6 +357,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     decisions,
     claims,
     appeals,
+    corrections,
     measures,
     departures,
     ties,

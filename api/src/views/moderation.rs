@@ -6,6 +6,7 @@ use utoipa::ToSchema;
 use wearmark_core::desk::{Impact, Priority};
 
 use super::contributor::{RecordView, TiedView};
+use super::correction::CorrectionView;
 use super::run::RunView;
 use crate::moderation::case::{FullCase, Similar};
 use crate::moderation::queue::Case;
@@ -293,6 +294,8 @@ pub struct CaseView {
     decisions: Vec<DecisionView>,
     /// Its appeal; null without one.
     appeal: Option<AppealView>,
+    /// What moderators would put right in it, and what its contributor answered; oldest first.
+    corrections: Vec<CorrectionView>,
     /// Who is at work on it; null when nobody is.
     claim: Option<ClaimView>,
     /// Path of every verdict that it had.
@@ -319,6 +322,7 @@ impl From<FullCase> for CaseView {
             tied: case.tied.into_iter().map(TiedView::from).collect(),
             decisions: case.decisions.into_iter().map(DecisionView::from).collect(),
             appeal: case.appeal.map(|appeal| AppealView { at: appeal.at, words: appeal.words }),
+            corrections: case.corrections.into_iter().map(CorrectionView::from).collect(),
             claim: case.claim.map(ClaimView::from),
             judgements: format!("/v1/runs/{id}/judgements"),
             plot: format!("/v1/runs/{id}/plot.svg"),

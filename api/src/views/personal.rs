@@ -5,13 +5,14 @@ use serde_json::{Value, json};
 use utoipa::ToSchema;
 
 use super::contributor::MeasureView;
+use super::correction::CorrectionView;
 use super::moderation::DecisionView;
 use super::price::PriceView;
 use crate::storage::Storage;
 use crate::storage::accounts::Account;
 use crate::storage::error::StorageError;
 use crate::storage::ids::{PriceId, RunId};
-use crate::storage::{benches, decisions, departures, measures};
+use crate::storage::{benches, corrections, decisions, departures, measures};
 use crate::withdrawal::Gone;
 
 /// What went with an account.
@@ -93,10 +94,12 @@ fn run_item(
     let appeal = decisions::appeal(conn, id.as_str())?;
     let decided: Vec<DecisionView> =
         decisions::of_run(conn, id.as_str())?.into_iter().map(DecisionView::from).collect();
+    let corrected: Vec<CorrectionView> =
+        corrections::of_run(conn, id.as_str())?.into_iter().map(CorrectionView::from).collect();
     Ok(Some(json!({
         "kind": "run", "id": id.as_str(), "received_at": run.received_at,
         "verdict": run.judgement.verdict.as_str(), "findings": run.judgement.findings,
-        "document": document, "decisions": decided,
+        "document": document, "decisions": decided, "corrections": corrected,
         "appeal": appeal.map(|appeal| json!({"at": appeal.at, "words": appeal.words})),
     })))
 }

@@ -197,6 +197,25 @@ pub struct ReasonOrder {
     reason: String,
 }
 
+/// What to put right in a run.
+#[derive(ToSchema)]
+pub struct CorrectionOrder {
+    /// 1 to 20 JSON pointers into the run document, below `/bench`, `/card`, `/driver`, `/measured_at`, `/settings` or
+    /// `/workload`, and the values to put there; null takes a member away.
+    #[schema(value_type = Object)]
+    changes: std::collections::BTreeMap<String, serde_json::Value>,
+    /// Why; the contributor reads it.
+    #[schema(min_length = 1, max_length = 2000)]
+    reason: String,
+}
+
+/// What the contributor answers.
+#[derive(ToSchema)]
+pub struct ConsentOrder {
+    /// Whether the labels are to be put right.
+    agree: bool,
+}
+
 /// Which cases; at least one field.
 #[derive(ToSchema)]
 pub struct CaseFilterShape {

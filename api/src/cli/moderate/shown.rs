@@ -251,6 +251,10 @@ pub(super) fn case(case: &Value) -> String {
     list(&mut out, "runs that the findings name", &case["similar"], |other| {
         Some(format!("{} ({})", text(other, "run"), text(other, "rule")))
     });
+    for proposed in case["corrections"].as_array().into_iter().flatten() {
+        out.push('\n');
+        out.push_str(&correction(proposed));
+    }
     let peers = case["peers"].as_array().map_or(0, Vec::len);
     out.push_str(&format!("\n{peers} accepted runs of the same configuration and driver release\n"));
     let decided = case["decisions"].as_array().map_or(&[][..], Vec::as_slice);
@@ -260,6 +264,25 @@ pub(super) fn case(case: &Value) -> String {
         out.push_str(&indented(&table));
     }
     out.push_str(&format!("\nplot {}\n", text(case, "plot")));
+    out
+}
+
+/// A correction, as moderators and contributors see it.
+pub(in crate::cli) fn correction(correction: &Value) -> String {
+    let head = format!(
+        "correction {} of {}, {}: {}",
+        correction["id"],
+        text(correction, "run"),
+        text(correction, "answer"),
+        text(correction, "reason")
+    );
+    let mut out = wrapped(&head, 2);
+    for (pointer, value) in correction["changes"].as_object().into_iter().flatten() {
+        out.push_str(&format!("  {} = {}\n", clean(pointer), clean(&value.to_string())));
+    }
+    if let Some(became) = correction["became"].as_str() {
+        out.push_str(&format!("  the corrected run is {}\n", clean(became)));
+    }
     out
 }
 
