@@ -19,6 +19,7 @@ pub mod price;
 pub mod value;
 pub mod list;
 pub mod moderation;
+pub mod behind;
 pub mod correction;
 pub mod contributor;
 pub mod bulk;

@@ -236,3 +236,45 @@ fn a_track_against_a_basket_names_its_cards_and_says_when_they_are_too_few() {
     }
     assert!(!drivers.is_empty());
 }
+
+/// RFC 6570, section 3.2.9: `{&a,b}` becomes `&a=1&b=2`, and a variable that is not defined is left out.
+fn filled(template: &str, row: &Value) -> String {
+    let (head, names) = template.strip_suffix('}').unwrap().split_once("{&").unwrap();
+    let mut path = head.to_owned();
+    for name in names.split(',') {
+        let value = match &row[name] {
+            Value::Null => continue,
+            Value::String(text) => text.bytes().map(|b| format!("%{b:02X}")).collect(),
+            number => number.to_string(),
+        };
+        path.push_str(&format!("&{name}={value}"));
+    }
+    path
+}
+
+#[test]
+fn every_row_leads_to_the_runs_behind_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    wearmark_tests::world::stored(&data, 300).storage.close();
+    let served = wearmark_tests::served::Served::start(&wearmark_tests::binary::binary(), &data);
+    let get = |path: &str| -> Value {
+        ureq::get(format!("{}{path}", served.url)).call().unwrap().body_mut().read_json().unwrap()
+    };
+    let length = |path: &str| get(path)["rows"].as_array().unwrap().len();
+    let page = get("/v1/medians?group=driver,build,platform");
+    let template = page["runs_template"].as_str().unwrap();
+    let rows = page["rows"].as_array().unwrap();
+    assert!(rows.len() > 50, "{}", rows.len());
+    for row in rows.iter().step_by(7) {
+        assert_eq!(length(&filled(template, row)) as u64, row["runs"].as_u64().unwrap(), "{row}");
+    }
+    let card = rows[0]["card"].as_str().unwrap();
+    let track = get(&format!("/v1/cards/{card}/track"));
+    let template = track["runs_template"].as_str().unwrap();
+    let points = track["points"].as_array().unwrap();
+    assert!(!points.is_empty());
+    for point in points {
+        assert_eq!(length(&filled(template, point)) as u64, point["runs"].as_u64().unwrap(), "{point}");
+    }
+}

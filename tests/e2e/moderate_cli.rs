@@ -119,3 +119,29 @@ fn what_a_moderator_may_not_do_is_said_in_words() {
     shift.ends(1, &["moderate", "reject", run, "--reason", "mine"], "mo.token");
     assert_eq!(shift.verdict(run), "accepted");
 }
+
+#[test]
+fn a_label_is_put_right_from_the_command_line() {
+    let shift = Shift::new();
+    let receipt = shift.app.contributor(0).submit(&run(60.0, 1)).expect(201).json();
+    let wrong = receipt["run"].as_str().unwrap();
+    let changes =
+        ["--set", "/settings/preset=Low", "--set", "/settings/width=1280", "--set", "/settings/height=720"];
+    let mut propose = vec!["correct", wrong, "--reason", "the notes say so"];
+    propose.extend(changes);
+    let proposed = shift.moderate(&propose);
+    assert!(
+        proposed.contains("open: the notes say so") && proposed.contains("/settings/width = 1280"),
+        "{proposed}"
+    );
+    let seen = shift.ends(0, &["corrections"], "ada.token");
+    assert_eq!(seen, proposed);
+    let answered = shift.ends(0, &["corrections", "--agree", "1"], "ada.token");
+    assert!(
+        answered.contains("agreed: the notes say so") && answered.contains("the corrected run is r-"),
+        "{answered}"
+    );
+    assert_eq!(shift.verdict(wrong), "rejected");
+    assert!(shift.moderate(&["show", wrong]).contains("agreed: the notes say so"));
+    shift.ends(1, &["corrections", "--decline", "1"], "ada.token");
+}

@@ -27,7 +27,7 @@ fn serving(data: &Path, certificate: &Path, key: &Path) -> Command {
 
 fn medians(url: &str, trusted: Option<&Path>) -> Output {
     let mut command = Command::new(binary());
-    command.args(["medians", "--server", url]);
+    command.args(["table", "--server", url]);
     match trusted {
         Some(file) => command.env("WEARMARK_CA", file),
         None => command.env_remove("WEARMARK_CA"),

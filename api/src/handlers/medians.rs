@@ -13,6 +13,7 @@ use crate::error::ApiError;
 use crate::published::table::{self, Page};
 use crate::query::Parameters;
 use crate::state::State;
+use crate::views::behind;
 use crate::views::table::MediansPage;
 
 /// Resolution, grouping and order of the medians.
@@ -116,6 +117,13 @@ pub async fn list_medians(state: Data<State>, request: HttpRequest) -> Result<Ht
     let page = Page::read(read, &request)?;
     let definition = query.definition.as_str();
     let make = move |frame: &RunFrame, policy: &Policy| medians(frame, &query, policy);
-    let envelope = move |revision, total, rows, next| MediansPage { revision, definition, total, rows, next };
+    let envelope = move |revision, total, rows, next| MediansPage {
+        revision,
+        definition,
+        total,
+        runs_template: behind::OF_A_MEDIAN,
+        rows,
+        next,
+    };
     table::answer(&state, &request, page, make, envelope).await
 }

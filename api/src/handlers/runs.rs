@@ -132,6 +132,27 @@ pub(crate) struct RunsQuery {
     /// Driver release id.
     #[param(min_length = 1, max_length = 200)]
     driver: Option<String>,
+    /// Scene id.
+    #[param(min_length = 1, max_length = 200)]
+    scene: Option<String>,
+    /// Graphics interface, as tables have it.
+    #[param(min_length = 1, max_length = 200)]
+    api: Option<String>,
+    /// Preset, as tables have it.
+    #[param(min_length = 1, max_length = 200)]
+    preset: Option<String>,
+    /// Width, pixels.
+    #[param(minimum = 1, maximum = 65535)]
+    width: Option<u32>,
+    /// Height, pixels.
+    #[param(minimum = 1, maximum = 65535)]
+    height: Option<u32>,
+    /// Build of the workload.
+    #[param(min_length = 1, max_length = 200)]
+    build: Option<String>,
+    /// Platform class, as tables have it.
+    #[param(min_length = 1, max_length = 200)]
+    platform: Option<String>,
     /// Public handle of the contributor.
     #[param(min_length = 1, max_length = 200)]
     contributor: Option<String>,
@@ -159,6 +180,13 @@ impl RunsQuery {
         "chip",
         "workload",
         "driver",
+        "scene",
+        "api",
+        "preset",
+        "width",
+        "height",
+        "build",
+        "platform",
         "contributor",
         "verdict",
         "finding",
@@ -183,6 +211,13 @@ pub async fn list_runs(state: Data<State>, request: HttpRequest) -> Result<HttpR
         chip: query.text("chip"),
         workload: query.text("workload"),
         driver: query.text("driver"),
+        scene: query.text("scene"),
+        api: query.text("api"),
+        preset: query.text("preset"),
+        width: query.number("width", 1, 65535),
+        height: query.number("height", 1, 65535),
+        build: query.text("build"),
+        platform: query.text("platform"),
         contributor: query.text("contributor"),
         verdict: query.choice("verdict", &VERDICTS.map(|v| (v.as_str(), v))),
         finding: query.text("finding"),

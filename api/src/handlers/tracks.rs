@@ -13,6 +13,7 @@ use crate::published::negotiate::{self, Format};
 use crate::published::table::core_error;
 use crate::query::{self, Parameters};
 use crate::state::State;
+use crate::views::behind;
 use crate::views::table::{ReleaseChangesView, TrackView};
 
 /// What a track is measured against.
@@ -193,7 +194,8 @@ pub async fn find_changes(
     let make = move || {
         let at = shared.intake.storage.frame().map_err(|e| storage_error("reading the frame of runs", &e))?;
         let changes = release_changes(&at.frame, &driver, &shared.intake.policy).map_err(core_error)?;
-        let view = ReleaseChangesView { revision: at.revision, driver, changes };
+        let view =
+            ReleaseChangesView { revision: at.revision, driver, changes, runs_template: behind::OF_A_CHANGE };
         let body =
             serde_json::to_vec(&view).map_err(|e| ApiError::internal("writing changes as JSON", &e))?;
         Ok(Made { revision: at.revision, body, next: None })

@@ -112,6 +112,20 @@ pub struct RunFilter {
     pub workload: Option<String>,
     /// Driver release id.
     pub driver: Option<String>,
+    /// Scene id.
+    pub scene: Option<String>,
+    /// Graphics interface.
+    pub api: Option<String>,
+    /// Preset.
+    pub preset: Option<String>,
+    /// Width, pixels.
+    pub width: Option<u32>,
+    /// Height, pixels.
+    pub height: Option<u32>,
+    /// Build of the workload.
+    pub build: Option<String>,
+    /// Platform class.
+    pub platform: Option<String>,
     /// Contributor's public handle.
     pub contributor: Option<String>,
     /// Verdict.
@@ -223,6 +237,27 @@ pub(crate) fn list(
     }
     if let Some(driver) = &filter.driver {
         query = query.filter(runs::driver.eq(driver));
+    }
+    if let Some(scene) = &filter.scene {
+        query = query.filter(runs::scene.eq(scene));
+    }
+    if let Some(api) = &filter.api {
+        query = query.filter(runs::api.eq(api));
+    }
+    if let Some(preset) = &filter.preset {
+        query = query.filter(runs::preset.eq(preset));
+    }
+    if let Some(width) = filter.width {
+        query = query.filter(runs::width.eq(i64::from(width)));
+    }
+    if let Some(height) = filter.height {
+        query = query.filter(runs::height.eq(i64::from(height)));
+    }
+    if let Some(build) = &filter.build {
+        query = query.filter(runs::build.eq(build));
+    }
+    if let Some(platform) = &filter.platform {
+        query = query.filter(runs::platform.eq(platform));
     }
     if let Some(contributor) = &filter.contributor {
         query = query.filter(accounts::name_key.eq(name_key(contributor)));

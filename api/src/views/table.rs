@@ -9,6 +9,7 @@ use wearmark_core::table::course::{Segment, TrackTrend};
 use wearmark_core::table::track::{Track, TrackPoint};
 
 use super::basket::AgainstBasketShape;
+use super::behind;
 
 /// A page of medians per configuration.
 #[derive(Debug, Serialize, ToSchema)]
@@ -19,6 +20,9 @@ pub struct MediansPage {
     pub definition: &'static str,
     /// Rows of the whole table.
     pub total: usize,
+    /// Where the runs behind a row are, a URI template (RFC 6570) to be filled in with its fields. Settings beyond these and
+    /// the definition of a run's 1% low are told apart in the runs only.
+    pub runs_template: &'static str,
     /// The rows; missing figures are null.
     #[schema(value_type = Vec<Object>)]
     pub rows: Vec<Value>,
@@ -140,6 +144,8 @@ pub struct TrackView {
     /// One entry a release.
     #[schema(value_type = Vec<TrackPointShape>)]
     pub points: Vec<TrackPoint>,
+    /// Where the runs behind a point, a change or a failure are, a URI template (RFC 6570) to be filled in with its fields.
+    pub runs_template: String,
     /// The same against a basket of cards, where the query names one.
     #[schema(value_type = Option<AgainstBasketShape>)]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -151,7 +157,10 @@ impl TrackView {
     pub fn new(revision: i64, track: Track, basket: Option<AgainstBasket>) -> TrackView {
         let Track { card, chip, reference, holds_up, changes, looks, trend, segments, failures, points } =
             track;
+        let of = |(kind, id): (&str, &String)| behind::of_a_release(kind, id);
+        let subject = card.as_ref().map(|id| ("card", id)).or(chip.as_ref().map(|id| ("chip", id)));
         TrackView {
+            runs_template: subject.map(of).unwrap_or_default(),
             revision,
             card,
             chip,
@@ -218,6 +227,8 @@ pub struct ReleaseChangesView {
     /// All that enough benches speak of; those that may be nothing have no word.
     #[schema(value_type = Vec<ChangeShape>)]
     pub changes: Vec<Change>,
+    /// Where the runs of a change on the release are, a URI template (RFC 6570) to be filled in with its fields.
+    pub runs_template: &'static str,
 }
 
 /// What the index of a track did along time.

@@ -27,6 +27,8 @@ pub struct CardLinks {
     card: String,
     /// The price reports; null without any that counts.
     prices_href: Option<String>,
+    /// The runs behind its figures.
+    runs_href: String,
     /// How it holds up over driver releases.
     track_href: String,
     /// How the card asked for compares with it, unfiltered; null of that card itself.
@@ -41,6 +43,7 @@ impl ValueView {
         let links = |worth: &Worth| CardLinks {
             card: worth.card.clone(),
             prices_href: worth.price.as_ref().map(|row| prices(row, &first_day, &as_of)),
+            runs_href: address("/v1/runs", &[("card", &worth.card), ("verdict", "accepted")]),
             track_href: format!("/v1/cards/{}/track", worth.card),
             compare_href: (worth.card != own)
                 .then(|| address("/v1/compare", &[("card", &format!("{},{own}", worth.card))])),
