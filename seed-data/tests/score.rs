@@ -197,7 +197,13 @@ fn published(
     value: f64,
     interval: Option<(f64, f64)>,
 ) -> Published {
-    Published { configuration: configuration.to_owned(), contributors, value, interval }
+    Published {
+        configuration: configuration.to_owned(),
+        contributors,
+        value,
+        adjusted: Some(value),
+        interval,
+    }
 }
 
 #[test]

@@ -238,7 +238,7 @@ fn a_track_against_a_basket_names_its_cards_and_says_when_they_are_too_few() {
 }
 
 /// RFC 6570, section 3.2.9: `{&a,b}` becomes `&a=1&b=2`, and a variable that is not defined is left out.
-fn filled(template: &str, row: &Value) -> String {
+fn expanded(template: &str, row: &Value) -> String {
     let (head, names) = template.strip_suffix('}').unwrap().split_once("{&").unwrap();
     let mut path = head.to_owned();
     for name in names.split(',') {
@@ -267,7 +267,7 @@ fn every_row_leads_to_the_runs_behind_it() {
     let rows = page["rows"].as_array().unwrap();
     assert!(rows.len() > 50, "{}", rows.len());
     for row in rows.iter().step_by(7) {
-        assert_eq!(length(&filled(template, row)) as u64, row["runs"].as_u64().unwrap(), "{row}");
+        assert_eq!(length(&expanded(template, row)) as u64, row["runs"].as_u64().unwrap(), "{row}");
     }
     let card = rows[0]["card"].as_str().unwrap();
     let track = get(&format!("/v1/cards/{card}/track"));
@@ -275,6 +275,6 @@ fn every_row_leads_to_the_runs_behind_it() {
     let points = track["points"].as_array().unwrap();
     assert!(!points.is_empty());
     for point in points {
-        assert_eq!(length(&filled(template, point)) as u64, point["runs"].as_u64().unwrap(), "{point}");
+        assert_eq!(length(&expanded(template, point)) as u64, point["runs"].as_u64().unwrap(), "{point}");
     }
 }

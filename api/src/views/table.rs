@@ -109,6 +109,9 @@ pub struct FactShape {
     card_share: Option<f64>,
     /// Standard deviation of ln(share / (1 - share)); null until the next model for runs that came since.
     share_logit_sd: Option<f64>,
+    /// Mean fps without what the newest model puts down to bench and copy of the card; null until the next model for runs
+    /// that came since.
+    adjusted_fps: Option<f64>,
 }
 
 /// A card over its driver releases, oldest first.

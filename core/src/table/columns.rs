@@ -47,6 +47,9 @@ pub(super) const BETWEEN_PASS_CV: &str = "between_pass_cv";
 pub(super) const CARD_SHARE: &str = "card_share";
 /// Standard deviation of ln(share / (1 - share)); null where the newest model does not know the run.
 pub(super) const SHARE_LOGIT_SD: &str = "share_logit_sd";
+/// Mean fps as a bench without an effect of its own would have it, by the newest model; null where that does not know
+/// the run.
+pub(super) const ADJUSTED_FPS: &str = "adjusted_fps";
 
 pub(super) const SCENE_KINDS: [SceneKind; 5] = [
     SceneKind::BuiltInTest,
@@ -194,6 +197,7 @@ impl Words {
             ),
             column(CARD_SHARE, all().map(|f| f.card_share).collect::<Float64Chunked>().into_series()),
             Column::full_null(SHARE_LOGIT_SD.into(), facts.len(), &DataType::Float64),
+            Column::full_null(ADJUSTED_FPS.into(), facts.len(), &DataType::Float64),
         ];
         DataFrame::new(facts.len(), columns)
     }
@@ -214,7 +218,11 @@ pub(super) fn viewed(rows: &mut DataFrame, views: &Views) -> PolarsResult<()> {
     let shares: Float64Chunked = shares.collect();
     let deviations: Float64Chunked =
         known.iter().map(|view| view.map(|view| f64::from(view.share_logit_sd))).collect();
-    for (name, values) in [(CARD_SHARE, shares), (SHARE_LOGIT_SD, deviations)] {
+    let rates = rows.column(MEAN_FPS)?.f64()?.clone();
+    let adjusted = known.iter().zip(rates.iter());
+    let adjusted: Float64Chunked =
+        adjusted.map(|(view, fps)| Some(fps? * f64::from(-view.as_ref()?.bench).exp())).collect();
+    for (name, values) in [(CARD_SHARE, shares), (SHARE_LOGIT_SD, deviations), (ADJUSTED_FPS, adjusted)] {
         rows.with_column(values.into_series().with_name(name.into()).into_column())?;
     }
     Ok(())

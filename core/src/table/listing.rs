@@ -75,6 +75,7 @@ fn exported(data: &DataFrame) -> PolarsResult<Vec<Column>> {
         figures(BETWEEN_PASS_CV)?,
         figures(CARD_SHARE)?,
         figures(SHARE_LOGIT_SD)?,
+        figures(ADJUSTED_FPS)?,
     ])
 }
 

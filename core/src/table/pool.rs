@@ -96,6 +96,7 @@ fn groups(runs: &DataFrame, query: &MediansQuery) -> PolarsResult<DataFrame> {
         .group_by(inner)
         .agg([
             col(MEAN_FPS).median(),
+            col(ADJUSTED_FPS).median(),
             col(low_column(query.definition)).median().alias(LOW_FPS),
             col(BETWEEN_PASS_CV).median(),
             col(CARD_SHARE).mean(),
@@ -108,6 +109,7 @@ fn groups(runs: &DataFrame, query: &MediansQuery) -> PolarsResult<DataFrame> {
         .group_by(keys)
         .agg([
             col(MEAN_FPS).median(),
+            col(ADJUSTED_FPS).median(),
             col(LOW_FPS).median(),
             col(MEAN_FPS).alias(MEANS),
             col(LOW_FPS).alias(LOWS),

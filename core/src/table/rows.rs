@@ -199,6 +199,7 @@ pub(super) fn lists(groups: &DataFrame, name: &str) -> PolarsResult<Vec<Vec<f64>
 pub(super) struct Figures {
     pub(super) mean: Vec<Estimate>,
     pub(super) low: Vec<Estimate>,
+    adjusted: Vec<Option<f64>>,
     reproducibility: Vec<Option<f64>>,
     repeatability: Vec<Option<f64>>,
     runs: Vec<u32>,
@@ -235,6 +236,7 @@ impl Figures {
             reproducibility: mean.iter().map(|(_, between)| *between).collect(),
             mean: mean.into_iter().map(|(estimate, _)| estimate).collect(),
             low: low.into_iter().map(|(estimate, _)| estimate).collect(),
+            adjusted: groups.column(ADJUSTED_FPS)?.f64()?.iter().collect(),
             repeatability: groups.column(BETWEEN_PASS_CV)?.f64()?.iter().collect(),
             runs: codes(groups, pool::RUNS)?,
             benches: codes(groups, pool::BENCHES)?,
@@ -259,6 +261,7 @@ impl Figures {
             figures("mean_fps", &|p| self.mean[p].value),
             figures("mean_fps_from", &|p| self.mean[p].interval.map(|i| i.0)),
             figures("mean_fps_to", &|p| self.mean[p].interval.map(|i| i.1)),
+            figures(ADJUSTED_FPS, &|p| self.adjusted[p]),
             figures("low_fps", &|p| self.low[p].value),
             figures("low_fps_from", &|p| self.low[p].interval.map(|i| i.0)),
             figures("low_fps_to", &|p| self.low[p].interval.map(|i| i.1)),

@@ -10,6 +10,7 @@ use super::filters::Filters;
 use super::frame::RunFrame;
 use super::medians::{MediansQuery, medians};
 use super::track::{Subject, TrackQuery, track, track_table};
+use super::views::View;
 
 fn fact(run: &str, contributor: &str, driver: &str, mean_fps: f64) -> RunFact {
     RunFact {
@@ -71,6 +72,30 @@ fn one_contributor_counts_once_however_many_runs_they_sent() {
     assert_eq!(row["playable"], true);
     assert!(row["mean_fps_from"].as_f64().unwrap() < 60.0 && row["mean_fps_to"].as_f64().unwrap() > 60.0);
     assert!(row["note"].as_str().unwrap().starts_with("indicative"));
+}
+
+/// The median of contributors' medians of the rates without each bench's effect; runs that the model does not know are
+/// left out of it, and of nothing else.
+#[test]
+fn the_adjusted_rate_is_that_of_benches_without_an_effect_of_their_own() {
+    let rows = |frame: &RunFrame| {
+        medians(frame, &MediansQuery::default(), &Policy::published()).unwrap().json_rows()
+    };
+    let plain = RunFrame::new(&[
+        fact("1", "ada", "d1", 66.0),
+        fact("2", "bo", "d1", 60.0),
+        fact("3", "cy", "d1", 54.0),
+        fact("4", "dora", "d1", 90.0),
+    ])
+    .unwrap();
+    assert!(rows(&plain)[0]["adjusted_fps"].is_null());
+    let view = |bench: f64| View { card_share: 1.0, share_logit_sd: 0.1, bench: bench as f32 };
+    let views = [("1", 1.1_f64.ln()), ("2", 0.0), ("3", 0.9_f64.ln())];
+    let views = views.into_iter().map(|(run, bench)| (run.to_owned(), view(bench))).collect();
+    let known = plain.with_views(views).unwrap();
+    let row = &rows(&known)[0];
+    assert!((row["adjusted_fps"].as_f64().unwrap() - 60.0).abs() < 1e-5, "{row}");
+    assert_eq!(row["mean_fps"], 63.0);
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! What the newest model says of runs: how much of the rate of each is the card's.
+//! What the newest model says of runs: how much of the rate of each is the card's, and what its bench adds.
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -14,11 +14,17 @@ pub struct View {
     pub card_share: f32,
     /// Standard deviation of ln(share / (1 - share)).
     pub share_logit_sd: f32,
+    /// Effect of bench and copy of the card that is part of ln(mean fps).
+    pub bench: f32,
 }
 
 impl From<&Prediction> for View {
     fn from(prediction: &Prediction) -> View {
-        View { card_share: prediction.share as f32, share_logit_sd: prediction.share_logit_sd as f32 }
+        View {
+            card_share: prediction.share as f32,
+            share_logit_sd: prediction.share_logit_sd as f32,
+            bench: prediction.bench as f32,
+        }
     }
 }
 
@@ -42,8 +48,8 @@ impl Views {
         self.0.is_empty()
     }
 
-    /// The views as bytes, in the order of the run ids: each id with its length before it in one byte, then two numbers
-    /// of four bytes, least significant first. Ids longer than 255 bytes are left out; there are none.
+    /// The views as bytes, in the order of the run ids: each id with its length before it in one byte, then three
+    /// numbers of four bytes, least significant first. Ids longer than 255 bytes are left out; there are none.
     pub fn to_bytes(&self) -> Vec<u8> {
         let mut all: Vec<(&String, &View)> = self.0.iter().collect();
         all.sort_unstable_by_key(|(run, _)| *run);
@@ -54,6 +60,7 @@ impl Views {
             bytes.extend(run.as_bytes());
             bytes.extend(view.card_share.to_le_bytes());
             bytes.extend(view.share_logit_sd.to_le_bytes());
+            bytes.extend(view.bench.to_le_bytes());
         }
         bytes
     }
@@ -69,9 +76,11 @@ impl Views {
             let run = std::str::from_utf8(run).map_err(|_| UnreadableViews)?;
             let (card_share, rest) = rest.split_first_chunk::<4>().ok_or(UnreadableViews)?;
             let (share_logit_sd, rest) = rest.split_first_chunk::<4>().ok_or(UnreadableViews)?;
+            let (bench, rest) = rest.split_first_chunk::<4>().ok_or(UnreadableViews)?;
             let view = View {
                 card_share: f32::from_le_bytes(*card_share),
                 share_logit_sd: f32::from_le_bytes(*share_logit_sd),
+                bench: f32::from_le_bytes(*bench),
             };
             views.insert(run.to_owned(), view);
             bytes = rest;
@@ -92,7 +101,7 @@ mod tests {
 
     #[test]
     fn bytes_bring_the_views_back() {
-        let view = |share| View { card_share: share, share_logit_sd: 0.5 };
+        let view = |share| View { card_share: share, share_logit_sd: 0.5, bench: -0.01 };
         let views: Views =
             [("r-2".to_owned(), view(0.25)), ("r-1".to_owned(), view(0.75))].into_iter().collect();
         let bytes = views.to_bytes();

@@ -19,6 +19,8 @@ pub struct Published {
     pub contributors: usize,
     /// Median, frames per second.
     pub value: f64,
+    /// The same without what benches add, where it is given.
+    pub adjusted: Option<f64>,
     /// Its interval, where one is given.
     pub interval: Option<(f64, f64)>,
 }
@@ -106,24 +108,27 @@ pub struct TableError {
     pub all: Off,
     /// Those that the card limits.
     pub card_limited: Off,
+    /// Of those the figure without what benches add.
+    pub adjusted: Off,
 }
 
 /// Published medians against the truth, by contributors; the last row is all.
 pub(super) fn errors(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<TableError> {
     let cells = cells(pairs);
-    let off: Vec<(usize, bool, f64)> = rows
-        .iter()
-        .filter_map(|row| {
-            let cell = cells.get(&row.configuration)?;
-            Some((row.contributors, cell.card_limited, (row.value.ln() - cell.ln_fps).abs()))
-        })
-        .collect();
     let row = |contributors: Stratum| {
-        let errors = |limited: bool| {
-            let of = off.iter().filter(|(n, card, _)| contributors.has(*n) && (*card || !limited));
-            Off::of(of.map(|(_, _, error)| *error).collect())
+        let errors = |limited: bool, value: fn(&Published) -> Option<f64>| {
+            let of = rows.iter().filter(|row| contributors.has(row.contributors)).filter_map(|row| {
+                let cell = cells.get(&row.configuration).filter(|cell| cell.card_limited || !limited)?;
+                Some((value(row)?.ln() - cell.ln_fps).abs())
+            });
+            Off::of(of.collect())
         };
-        TableError { contributors, all: errors(false), card_limited: errors(true) }
+        TableError {
+            contributors,
+            all: errors(false, |row| Some(row.value)),
+            card_limited: errors(true, |row| Some(row.value)),
+            adjusted: errors(true, |row| row.adjusted),
+        }
     };
     Stratum::CONTRIBUTORS.into_iter().chain([Stratum::ALL]).map(row).collect()
 }

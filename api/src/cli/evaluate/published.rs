@@ -37,6 +37,7 @@ fn row(row: &serde_json::Value) -> Option<Published> {
         configuration,
         contributors: usize::try_from(whole("contributors")?).ok()?,
         value: number("mean_fps")?,
+        adjusted: number("adjusted_fps"),
         interval: number("mean_fps_from").zip(number("mean_fps_to")),
     })
 }

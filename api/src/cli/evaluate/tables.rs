@@ -215,8 +215,10 @@ fn errors(scores: &Scores) -> String {
         row
     };
     let of_card = scores.errors.iter().map(|e| row("card", e.contributors.name, off(&e.card_limited)));
+    let adjusted =
+        scores.errors.iter().map(|e| row("card, without benches", e.contributors.name, off(&e.adjusted)));
     let of_all = scores.errors.iter().map(|e| row("anything", e.contributors.name, off(&e.all)));
-    columns::render(&COLUMNS, &of_card.chain(of_all).collect::<Vec<_>>(), columns::width())
+    columns::render(&COLUMNS, &of_card.chain(adjusted).chain(of_all).collect::<Vec<_>>(), columns::width())
 }
 
 fn coverage(scores: &Scores) -> String {
