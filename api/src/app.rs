@@ -40,11 +40,12 @@ pub fn build(
         InitError = (),
     >,
 > {
+    let transport = state.accounts.transport;
     App::new()
         .configure(extra)
         .configure(configure(state))
         .wrap(from_fn(limit_network))
         .wrap(from_fn(finish))
-        .wrap(headers())
+        .wrap(headers(transport))
         .wrap(TracingLogger::<Spans>::new())
 }
