@@ -20,6 +20,7 @@ mod moderate_cli;
 mod withdrawal;
 mod people;
 mod errors;
+mod attacks;
 mod openapi;
 mod described;
 mod pack;
