@@ -1,6 +1,7 @@
 //! Handlers: extract, call one function, shape the answer. One file a noun.
 
 pub(crate) mod filters;
+mod distinct;
 mod fields;
 mod paging;
 pub mod runs;

@@ -24,6 +24,7 @@ pub mod published;
 pub mod views;
 pub mod openapi;
 pub mod places;
+pub mod text;
 pub mod rates;
 pub mod state;
 pub mod error;

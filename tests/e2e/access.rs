@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{TimeDelta, Utc};
-use serde_json::Value;
+use serde_json::{Value, json};
 use wearmark_api::auth::scope::{Scope, Scopes};
 use wearmark_api::storage::accounts::Role;
 use wearmark_tests::app::TestApp;
@@ -218,8 +218,8 @@ fn every_route_lets_in_whom_the_table_names_and_nobody_else() {
     let day = TimeDelta::days(1);
     let all = Scopes::of_role(Role::Operator);
     let suspended = app.newcomer("sly");
-    let sly = app.storage.account_by_name("sly").unwrap().unwrap();
-    app.storage.suspend(&sly.id, Some(Utc::now() + day), "a test", None, Utc::now()).unwrap();
+    let order = json!({"kind": "suspend", "words": "a test", "until": Utc::now() + day}).to_string();
+    app.moderator().post("/v1/moderation/contributors/sly/measures", order.as_bytes()).expect(201);
     let expired = app.token("opal", all, TimeDelta::zero());
     let revoked = app.token("opal", all, day);
     let opal = app.storage.account_by_name("opal").unwrap().unwrap();

@@ -22,6 +22,7 @@ mod corrections;
 mod withdrawal;
 mod people;
 mod errors;
+mod attacks;
 mod openapi;
 mod described;
 mod pack;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use wearmark_tests::binary::binary;
-use wearmark_tests::served::{ACCOUNT_PASSWORD, Served, add_account};
+use wearmark_tests::served::{PASSWORD, Served, add_account};
 
 /// A certificate of this machine's address that signs itself, and its key.
 fn made(folder: &Path, name: &str) -> (PathBuf, PathBuf) {
@@ -80,7 +80,7 @@ fn over_tls_the_headers_and_cookies_are_those_of_tls() {
         .new_agent();
     let answer = agent
         .post(format!("{}/v1/sessions", served.url))
-        .send_json(serde_json::json!({"name": "ada", "password": ACCOUNT_PASSWORD}))
+        .send_json(serde_json::json!({"name": "ada", "password": PASSWORD}))
         .unwrap();
     assert_eq!(answer.status(), 201);
     assert_eq!(answer.headers()["strict-transport-security"], "max-age=31536000");

@@ -2,11 +2,15 @@
 
 use std::fs;
 use std::path::Path;
+use std::process::Command;
 
 use serde_json::{Value, json};
+use wearmark_api::storage::{Storage, StorageConfig};
 use wearmark_tests::app::{PASSWORD, TestApp};
+use wearmark_tests::binary::binary;
 use wearmark_tests::caller::{Answer, Caller};
-use wearmark_tests::runs::{run, with};
+use wearmark_tests::runs::{catalogue, run, with};
+use wearmark_tests::served::{PASSWORD as STAFF_PASSWORD, Served, add_account, add_staff};
 
 /// Words that only this contributor uses.
 const PERSONAL: [&str; 7] = [
@@ -111,13 +115,8 @@ fn an_account_gets_everything_of_its_own_and_nothing_of_others() {
     assert!(!answer.text().contains(&other) && !answer.text().contains("argon2"), "{}", answer.text());
 }
 
-#[test]
-fn a_deleted_account_leaves_no_personal_value_behind() {
-    let app = TestApp::new();
-    app.contributor(0).submit(&run(60.0, 1)).expect(201);
-    let before = medians(&app);
-    let token = app.newcomer("quillon-fenwright");
-    let quillon = app.anonymous().with_token(&token);
+/// What a contributor and a moderator do and say, with all that is personal in it; gives the run that was rejected.
+fn personal_life(quillon: &Caller, mo: &Caller) -> String {
     let rejected = id(&quillon.submit(&personal_run(64.0, 2)).expect(201));
     quillon.submit(&personal_run(63.0, 3)).expect(201);
     let price = json!({
@@ -125,26 +124,40 @@ fn a_deleted_account_leaves_no_personal_value_behind() {
         "date": "2024-03-10", "condition": "used", "country": "XA", "source": "completed-sale",
         "note": "quillon lives here"
     });
-    post(&quillon, "/v1/prices", &price).expect(201);
+    post(quillon, "/v1/prices", &price).expect(201);
     let own_token = json!({"name": "laptop of quillon", "scopes": ["submit"]});
-    post(&quillon, "/v1/tokens", &own_token).expect(201);
-    let mo = app.moderator();
+    post(quillon, "/v1/tokens", &own_token).expect(201);
     let seen = mo.get(&format!("/v1/moderation/cases/{rejected}")).expect(200).json();
     let order = json!({"decision": "reject", "reason": "quillon asks again", "revision": seen["revision"]});
-    post(&mo, &format!("/v1/moderation/cases/{rejected}/decisions"), &order).expect(201);
+    post(mo, &format!("/v1/moderation/cases/{rejected}/decisions"), &order).expect(201);
     let appeal = json!({"words": "quillon asks again"});
-    assert_eq!(post(&quillon, &format!("/v1/runs/{rejected}/appeal"), &appeal).status, 204);
+    assert_eq!(post(quillon, &format!("/v1/runs/{rejected}/appeal"), &appeal).status, 204);
     let measure = json!({"kind": "note", "words": "quillon is watched"});
-    post(&mo, "/v1/moderation/contributors/quillon-fenwright/measures", &measure).expect(201);
+    post(mo, "/v1/moderation/contributors/quillon-fenwright/measures", &measure).expect(201);
+    rejected
+}
+
+/// Deletes the account, after a try with a wrong password.
+fn goodbye(quillon: &Caller, password: &str) -> Value {
+    let body = |password: &str| json!({"name": "quillon-fenwright", "password": password}).to_string();
+    let wrong = quillon.send("DELETE", "/v1/account", &JSON, body("a wrong password").as_bytes());
+    wrong.problem(403, "wrong-credentials");
+    quillon.send("DELETE", "/v1/account", &JSON, body(password).as_bytes()).expect(200).json()
+}
+
+#[test]
+fn a_deleted_account_leaves_no_personal_value_behind() {
+    let app = TestApp::new();
+    app.contributor(0).submit(&run(60.0, 1)).expect(201);
+    let before = medians(&app);
+    let token = app.newcomer("quillon-fenwright");
+    let quillon = app.anonymous().with_token(&token);
+    let rejected = personal_life(&quillon, &app.moderator());
     let there = traces(app.folder(), &PERSONAL);
     for word in PERSONAL {
         assert!(there.iter().any(|trace| trace.starts_with(word)), "{word} was never stored: {there:?}");
     }
-    let body = |password: &str| json!({"name": "quillon-fenwright", "password": password}).to_string();
-    let wrong = quillon.send("DELETE", "/v1/account", &JSON, body("a wrong password").as_bytes());
-    wrong.problem(403, "wrong-credentials");
-    let gone = quillon.send("DELETE", "/v1/account", &JSON, body(PASSWORD).as_bytes()).expect(200).json();
-    assert_eq!(gone, json!({"runs": 2, "prices": 1}));
+    assert_eq!(goodbye(&quillon, PASSWORD), json!({"runs": 2, "prices": 1}));
     quillon.get("/v1/account").problem(401, "unauthorized");
     assert_eq!(medians(&app), before);
     let facts = app.anonymous().get("/v1/facts").expect(200).text();
@@ -154,6 +167,49 @@ fn a_deleted_account_leaves_no_personal_value_behind() {
     let report = app.storage.verify_audit(None).unwrap();
     assert_eq!(report.broken, Vec::<String>::new());
     app.anonymous().get(&format!("/v1/runs/{rejected}")).problem(410, "withdrawn");
+}
+
+#[test]
+fn the_log_never_had_a_personal_value() {
+    let binary = binary();
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let storage = Storage::open(&StorageConfig::for_testing(&data)).unwrap();
+    storage.import_catalogue(catalogue(), chrono::Utc::now()).unwrap();
+    storage.close();
+    let token = add_account(&binary, &data, "quillon-fenwright");
+    let staff = add_staff(&binary, &data, "mo", "moderator");
+    let mut command = Command::new(&binary);
+    command.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(&data);
+    // As much as the service itself can say, and what its libraries say where nothing is asked for.
+    command.env("WEARMARK_LOG", "info,wearmark_api=trace");
+    let served = Served::from_command(command);
+    let (quillon, mo) = (served.caller(Some(&token)), served.caller(Some(&staff)));
+    let rejected = personal_life(&quillon, &mo);
+    // By name in the address, in a query and at the door, rightly and wrongly.
+    mo.get("/v1/moderation/contributors/quillon-fenwright").expect(200);
+    mo.get("/v1/moderation/contributors/quillon-fenwright/nothing").problem(404, "not-found");
+    mo.get("/v1/runs?contributor=quillon-fenwright").expect(200);
+    mo.get("/v1/runs?quillon-fenwright=1").problem(400, "unknown-parameter");
+    for (password, status) in [("a wrong password of quillon is watched", 403), (STAFF_PASSWORD, 201)] {
+        let body = json!({"name": "quillon-fenwright", "password": password});
+        assert_eq!(post(&served.caller(None), "/v1/sessions", &body).status, status);
+    }
+    quillon.get("/v1/account/export").expect(200);
+    quillon.get("/v1/invitations").problem(403, "insufficient-scope");
+    goodbye(&quillon, STAFF_PASSWORD);
+    let log = served.log();
+    // It does say what was done, by ids.
+    for said in ["logged in", "a try to log in failed", "access was refused", "route", "request_id"] {
+        assert!(log.contains(said), "{said} was never logged: {log}");
+    }
+    let mut words = PERSONAL.to_vec();
+    words.extend([token.as_str(), staff.as_str(), STAFF_PASSWORD, "a wrong password", rejected.as_str()]);
+    words.extend(["127.0.0.1:", "user-agent", "ureq"]);
+    // Where it listens is its own address; whatever else has a port is a caller's.
+    let log = log.replace(served.address(), "here").to_lowercase();
+    let found: Vec<&str> = words.into_iter().filter(|word| log.contains(&word.to_lowercase())).collect();
+    assert_eq!(found, Vec::<&str>::new(), "{log}");
 }
 
 const JSON: [(&str, &str); 1] = [("content-type", "application/json")];

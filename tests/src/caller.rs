@@ -10,6 +10,7 @@ use serde_json::Value;
 const SILENCE: Duration = Duration::from_secs(5);
 
 /// Somebody who calls the service.
+#[derive(Clone)]
 pub struct Caller {
     agent: ureq::Agent,
     address: String,

@@ -3,8 +3,10 @@
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::sync::mpsc;
+use std::sync::{Arc, Mutex, mpsc};
 use std::time::Duration;
+
+use crate::caller::Caller;
 
 /// How long a start may take before the test gives up: migrations and a catalogue are read first.
 const START_LIMIT: Duration = Duration::from_secs(60);
@@ -13,6 +15,7 @@ const START_LIMIT: Duration = Duration::from_secs(60);
 #[derive(Debug)]
 pub struct Served {
     child: Child,
+    said: Arc<Mutex<String>>,
     /// `http://127.0.0.1:PORT`.
     pub url: String,
 }
@@ -48,28 +51,47 @@ impl Served {
             command.stdin(Stdio::null()).stderr(Stdio::piped()).spawn().expect("the program starts");
         let stderr = child.stderr.take().expect("stderr is piped");
         let (sender, receiver) = mpsc::channel();
+        let said = Arc::new(Mutex::new(String::new()));
+        let seen = Arc::clone(&said);
         // The reader outlives the start, so that a chatty server never blocks on a full pipe.
         std::thread::spawn(move || {
-            let mut seen = String::new();
             for line in BufReader::new(stderr).lines().map_while(Result::ok) {
                 if let Some(url) = line.split("listening on ").nth(1) {
                     let _ = sender.send(Ok(url.split_whitespace().next().unwrap_or(url).to_owned()));
                 }
-                if seen.len() < 20_000 {
-                    seen.push_str(&line);
-                    seen.push('\n');
-                }
+                let mut seen = seen.lock().expect("nobody panics while writing");
+                seen.push_str(&line);
+                seen.push('\n');
             }
+            let seen = seen.lock().expect("nobody panics while writing").clone();
             let _ = sender.send(Err(seen));
         });
         match receiver.recv_timeout(limit) {
-            Ok(Ok(url)) => Served { child, url: url.trim_end_matches('/').to_owned() },
+            Ok(Ok(url)) => Served { child, said, url: url.trim_end_matches('/').to_owned() },
             Ok(Err(said)) => panic!("the program ended before it listened; it said:\n{said}"),
             Err(_) => {
                 let _ = child.kill();
                 panic!("the program did not listen within {limit:?}")
             }
         }
+    }
+
+    /// `127.0.0.1:PORT`.
+    pub fn address(&self) -> &str {
+        self.url.trim_start_matches("http://")
+    }
+
+    /// Somebody who calls it, with a token or none.
+    pub fn caller(&self, token: Option<&str>) -> Caller {
+        Caller::new(self.address().to_owned(), token.map(str::to_owned))
+    }
+
+    /// What the program has said on standard error so far: its log.
+    ///
+    /// # Panics
+    /// When the thread that reads it has.
+    pub fn log(&self) -> String {
+        self.said.lock().expect("nobody panics while writing").clone()
     }
 
     /// The process id.
@@ -96,8 +118,8 @@ impl Drop for Served {
     }
 }
 
-/// The password of every account that [`add_account`] makes.
-pub const ACCOUNT_PASSWORD: &str = "a long password for a test account";
+/// The password of every account that [`add_account`] and [`add_staff`] make.
+pub const PASSWORD: &str = "a long password for a test account";
 
 /// Makes a contributor with the command line and gives its token.
 ///
@@ -105,8 +127,17 @@ pub const ACCOUNT_PASSWORD: &str = "a long password for a test account";
 /// When the program refuses.
 #[track_caller]
 pub fn add_account(binary: &Path, data: &Path, name: &str) -> String {
+    add_staff(binary, data, name, "contributor")
+}
+
+/// Makes an account of any role with the command line and gives its token.
+///
+/// # Panics
+/// When the program refuses.
+#[track_caller]
+pub fn add_staff(binary: &Path, data: &Path, name: &str, role: &str) -> String {
     let mut child = Command::new(binary)
-        .args(["account", "add", name, "--role", "contributor", "--password-stdin", "--json", "--data"])
+        .args(["account", "add", name, "--role", role, "--password-stdin", "--json", "--data"])
         .arg(data)
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
@@ -114,7 +145,7 @@ pub fn add_account(binary: &Path, data: &Path, name: &str) -> String {
         .expect("the program starts");
     std::io::Write::write_all(
         &mut child.stdin.take().expect("stdin is piped"),
-        format!("{ACCOUNT_PASSWORD}\n").as_bytes(),
+        format!("{PASSWORD}\n").as_bytes(),
     )
     .expect("it reads the password");
     let output = child.wait_with_output().expect("it ends");

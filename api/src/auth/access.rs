@@ -105,7 +105,10 @@ async fn admit<C: Caller>(
             limits::tell(response.headers_mut(), &told);
             Ok(response)
         }
-        Err(error) => Ok(request.error_response(error)),
+        Err(error) => {
+            tracing::info!(why = error.code.slug(), "access was refused");
+            Ok(request.error_response(error))
+        }
     }
 }
 

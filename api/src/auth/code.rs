@@ -85,14 +85,15 @@ impl fmt::Debug for SharedSecret {
     }
 }
 
-/// Recovery codes, each good once, for whoever has lost the authenticator: 80 random bits, so that a plain hash of
-/// them can be stored.
+/// Recovery codes, each good once, for whoever has lost the authenticator: 120 random bits, so that a plain hash of
+/// them can be stored (OWASP ASVS 5.0, 6.5.2, asks for 112).
 pub fn recovery_codes() -> Vec<String> {
     const COUNT: usize = 10;
     let one = || {
-        let random: [u8; 10] = rand::random();
+        let random: [u8; 15] = rand::random();
         let text = BASE32_NOPAD.encode(&random).to_lowercase();
-        format!("{}-{}-{}-{}", &text[..4], &text[4..8], &text[8..12], &text[12..])
+        let groups: Vec<&str> = (0..text.len()).step_by(4).map(|at| &text[at..at + 4]).collect();
+        groups.join("-")
     };
     (0..COUNT).map(|_| one()).collect()
 }
@@ -157,7 +158,7 @@ mod tests {
         let codes = recovery_codes();
         let different: std::collections::BTreeSet<&String> = codes.iter().collect();
         assert_eq!((codes.len(), different.len()), (10, 10));
-        assert_eq!(codes[0].len(), 19);
+        assert_eq!(codes[0].len(), 29);
         assert_eq!(recovery_key(&codes[0].to_uppercase().replace('-', " ")), recovery_key(&codes[0]));
     }
 }

@@ -5,6 +5,7 @@ use std::io::{self, IsTerminal, Write};
 use serde::Serialize;
 
 use super::exit::Failure;
+use crate::text::is_unseen;
 
 /// Writes data to stdout.
 ///
@@ -71,12 +72,13 @@ impl Style {
     }
 }
 
-/// A text that came from elsewhere, safe to show on a terminal: control characters become blanks.
+/// A text that came from elsewhere, safe to show on a terminal: control characters, and those that turn the direction of
+/// what follows, become blanks.
 pub fn clean(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    text.chars().map(|c| if is_unseen(c) { ' ' } else { c }).collect()
 }
 
 /// The same for a text of several lines, which stay.
 pub fn clean_lines(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { ' ' } else { c }).collect()
+    text.chars().map(|c| if is_unseen(c) && c != '\n' { ' ' } else { c }).collect()
 }

@@ -103,7 +103,7 @@ fn account_error(doing: &'static str, error: &StorageError) -> ApiError {
                 "bad-field",
                 wearmark_core::finding::Severity::Reject,
                 "/name",
-                "`name` has 1 to 64 characters, none of them control characters or blanks at its ends.",
+                "`name` has 1 to 64 characters, none of them control or invisible characters or blanks at its ends.",
             );
             ApiError::with(ErrorCode::OffSchema, vec![finding])
         }

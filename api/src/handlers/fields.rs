@@ -7,8 +7,20 @@ use chrono::{DateTime, Utc};
 use serde_json::{Map, Value};
 use wearmark_core::finding::{Finding, Severity};
 
+use super::distinct::Distinct;
 use crate::body;
 use crate::error::{ApiError, ErrorCode};
+
+/// A body as JSON whose objects name no field twice.
+fn parsed(bytes: &[u8]) -> Result<Value, ApiError> {
+    let refused = |error: serde_json::Error| {
+        let what = if error.is_data() { "names a field twice" } else { "is not JSON" };
+        let place = format!("The body {what}, line {} column {}.", error.line(), error.column());
+        let finding = Finding::new("malformed-json", Severity::Reject, "", place);
+        ApiError::with(ErrorCode::MalformedJson, vec![finding])
+    };
+    serde_json::from_slice::<Distinct>(bytes).map(|read| read.0).map_err(refused)
+}
 
 /// The fields of one object.
 pub(crate) struct Fields {
@@ -27,14 +39,7 @@ impl Fields {
         known: &[&str],
     ) -> Result<Fields, ApiError> {
         let bytes = body::read_small(request, payload).await?;
-        let value: Value = serde_json::from_slice(&bytes).map_err(|error| {
-            let place = format!("The body is not JSON, line {} column {}.", error.line(), error.column());
-            ApiError::with(
-                ErrorCode::MalformedJson,
-                vec![Finding::new("malformed-json", Severity::Reject, "", place)],
-            )
-        })?;
-        Ok(Fields::of(value, known))
+        Ok(Fields::of(parsed(&bytes)?, known))
     }
 
     fn of(value: Value, known: &[&str]) -> Fields {
@@ -219,6 +224,23 @@ mod tests {
         assert_eq!(fields.parsed("nothing", "must be there", |text| Some(text.len())), None);
         let places: Vec<&str> = fields.findings.iter().map(|f| f.pointer.as_str()).collect();
         assert_eq!(places, ["/reason", "/words", "/until"]);
+    }
+
+    #[test]
+    fn a_field_named_twice_is_refused_wherever_it_stands() {
+        for (text, said) in [
+            (r#"{"role": "contributor", "role": "operator"}"#, Some("names a field twice")),
+            (r#"{"filter": {"card": "a", "c\u0061rd": "b"}}"#, Some("names a field twice")),
+            (r#"{"scopes": ["submit",]}"#, Some("is not JSON")),
+            (r#"{"on": NaN}"#, Some("is not JSON")),
+            (r#"{"filter": {"card": "a"}, "card": "a"}"#, None),
+        ] {
+            let refused = parsed(text.as_bytes()).err().map(|error| error.detail);
+            assert_eq!(refused.is_some(), said.is_some(), "{text}: {refused:?}");
+            assert!(refused.unwrap_or_default().contains(said.unwrap_or_default()), "{text}");
+        }
+        let deep = "[".repeat(10_000);
+        assert_eq!(parsed(deep.as_bytes()).map_err(|error| error.code), Err(ErrorCode::MalformedJson));
     }
 
     #[test]

@@ -13,6 +13,7 @@ use super::rows::odd;
 use super::tables::accounts;
 use super::{Storage, time};
 use crate::auth::password;
+use crate::text::is_unseen;
 
 /// What an account may do; each may do what the one before may.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -167,11 +168,10 @@ pub(crate) fn name_key(name: &str) -> String {
     name.to_lowercase()
 }
 
-/// Whether a name is fit for a public handle.
+/// Whether a name is fit for a public handle. What cannot be seen is not, since two names that look alike would be two
+/// accounts.
 pub(crate) fn check_name(name: &str) -> Result<(), StorageError> {
-    let fit = (1..=64).contains(&name.chars().count())
-        && name.trim() == name
-        && !name.chars().any(char::is_control);
+    let fit = (1..=64).contains(&name.chars().count()) && name.trim() == name && !name.chars().any(is_unseen);
     if fit { Ok(()) } else { Err(StorageError::BadName) }
 }
 

@@ -30,27 +30,6 @@ pub(crate) fn set(
 }
 
 impl Storage {
-    /// Lets an account do nothing but read its own record until then; `None` lets it back. `by` is who decided,
-    /// `None` for whoever works on the data folder itself.
-    ///
-    /// # Errors
-    /// When there is no such account, or the database fails.
-    pub fn suspend(
-        &self,
-        account: &AccountId,
-        until: Option<DateTime<Utc>>,
-        reason: &str,
-        by: Option<&AccountId>,
-        now: DateTime<Utc>,
-    ) -> Result<(), StorageError> {
-        let entry = Entry::suspended(by, account, until, reason);
-        let stored = until.map(time::to_stored);
-        self.amend(account, entry, now, move |conn, id| {
-            let found = accounts::table.filter(accounts::id.eq(id));
-            diesel::update(found).set(accounts::suspended_until.eq(stored)).execute(conn)
-        })
-    }
-
     /// Gives an account another role.
     ///
     /// # Errors

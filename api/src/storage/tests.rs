@@ -12,6 +12,7 @@ use super::fixture::{Fixture, bytes, catalogue, now, open, run, trail};
 use super::ids::{AccountId, RunId};
 use super::judgements::{Cause, Judged};
 use super::runs::RunFilter;
+use super::standing;
 use super::ticket::Ticket;
 use super::tokens::{NewToken, Refusal, Via};
 use crate::auth::secret::{Kind, Secret};
@@ -78,9 +79,14 @@ fn what_changes_about_an_account_shows_at_once_in_what_its_tokens_say() {
     let account = || storage.credential_of_token(token.reveal(), now()).unwrap().unwrap().account;
     assert_eq!(account(), ada);
     let until = Some(now() + Duration::days(3));
-    storage.suspend(&ada.id, until, "copied runs", None, now()).unwrap();
+    let suspend = |until| {
+        let id = ada.id.clone();
+        storage.write("a test", move |tx| standing::set(tx.conn, id.as_str(), until, None)).wait().unwrap();
+        storage.forget_credentials();
+    };
+    suspend(until);
     assert_eq!(account().suspended_until, until);
-    storage.suspend(&ada.id, None, "a mistake", None, now()).unwrap();
+    suspend(None);
     assert_eq!(account().suspended_until, None);
     storage.set_role(&ada.id, Role::Moderator, None, now()).unwrap();
     assert_eq!(account().role, Role::Moderator);

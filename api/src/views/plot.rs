@@ -4,6 +4,8 @@ use std::fmt::Write as _;
 
 use wearmark_core::series::envelope::Stretch;
 
+use crate::text::is_unseen;
+
 /// Width of a plot, SVG units.
 const WIDTH: f64 = 720.0;
 
@@ -157,8 +159,8 @@ pub(super) fn escaped(text: &str) -> String {
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
-            // What XML 1.0 does not allow.
-            c if c.is_control() && !matches!(c, '\t' | '\n' | '\r') => out.push(' '),
+            // What XML 1.0 does not allow, and what would turn the words beside it round.
+            c if is_unseen(c) && !matches!(c, '\t' | '\n' | '\r') => out.push(' '),
             c => out.push(c),
         }
     }

@@ -181,7 +181,7 @@ impl<'a> Cells<'a> {
         // Writing to a string cannot fail.
         let _ = match self.at(row) {
             Cell::Text(v) => {
-                quote(text, &v);
+                quote(text, &disarmed(&v));
                 Ok(())
             }
             Cell::Whole(v) => write!(text, "{v}"),
@@ -200,6 +200,16 @@ fn separate(text: &mut String, at: usize) {
     }
 }
 
+/// A text that no spreadsheet takes for a formula: one that begins like a formula gets an apostrophe before it, which such
+/// programs read as "this is text" (OWASP ASVS 5.0, 1.2.10; common practice). Numbers are no texts and stay as they are.
+fn disarmed(value: &str) -> Cow<'_, str> {
+    if value.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '\0']) {
+        Cow::Owned(format!("'{value}"))
+    } else {
+        Cow::Borrowed(value)
+    }
+}
+
 fn quote(text: &mut String, value: &str) {
     // RFC 4180 leaves open how an empty text differs from a missing one; quotes keep them apart.
     if value.is_empty() || value.contains(['"', ',', '\r', '\n']) {
@@ -208,5 +218,22 @@ fn quote(text: &mut String, value: &str) {
         text.push('"');
     } else {
         text.push_str(value);
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_that_begins_like_a_formula_is_marked_as_text_and_numbers_stay_numbers() {
+        let texts = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "a=1", "", "'=1"];
+        let numbers: Vec<f64> = (0..9).map(|n| -0.5 * f64::from(n)).collect();
+        let columns = vec![Column::new("text".into(), texts.as_slice()), Column::new("n".into(), numbers)];
+        let csv = String::from_utf8(Table::of(columns).unwrap().csv().unwrap()).unwrap();
+        let expected = "text,n\r\n'=1+1,-0.0\r\n'+1,-0.5\r\n'-1,-1.0\r\n'@SUM(A1),-1.5\r\n'\t=1,-2.0\r\n\
+                        \"'\r=1\",-2.5\r\na=1,-3.0\r\n\"\",-3.5\r\n'=1,-4.0\r\n";
+        assert_eq!(csv, expected);
     }
 }

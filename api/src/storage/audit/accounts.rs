@@ -21,16 +21,6 @@ impl Entry {
         Entry::of_account(by, "role-changed", account, json!({ "role": role.as_str() }))
     }
 
-    /// An account was suspended, or let back.
-    pub(crate) fn suspended(
-        by: Option<&AccountId>,
-        account: &AccountId,
-        until: Option<DateTime<Utc>>,
-        reason: &str,
-    ) -> Entry {
-        Entry::of_account(by, "account-suspended", account, json!({ "until": until, "reason": reason }))
-    }
-
     /// A token was made.
     pub(crate) fn token_created(
         by: Option<&AccountId>,
