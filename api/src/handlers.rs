@@ -25,6 +25,8 @@ pub mod rules;
 pub mod proposals;
 pub mod moderation;
 pub mod bulk;
+pub mod price_cases;
+pub mod clusters;
 pub mod contributors;
 pub mod personal;
 pub mod documents;

@@ -21,5 +21,7 @@ pub mod list;
 pub mod moderation;
 pub mod contributor;
 pub mod bulk;
+pub mod price_case;
+pub mod cluster;
 pub mod personal;
 pub mod account;

@@ -18,6 +18,8 @@ mod value;
 mod facts;
 mod moderation;
 mod moderate_cli;
+mod price_cases;
+mod clusters;
 mod withdrawal;
 mod people;
 mod errors;

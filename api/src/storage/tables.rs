@@ -322,6 +322,21 @@ diesel::table! {
 }
 
 diesel::table! {
+    price_decisions (id) {
+        id -> BigInt,
+        at -> Timestamp,
+        moderator -> Text,
+        price -> Text,
+        decision -> Text,
+        reason -> Text,
+        was -> Text,
+        becomes -> Text,
+        revision -> BigInt,
+        close -> Bool,
+    }
+}
+
+diesel::table! {
     claims (run) {
         run -> Text,
         moderator -> Text,
@@ -394,6 +409,7 @@ diesel::joinable!(judgements -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
 diesel::joinable!(prices -> accounts (contributor));
 diesel::joinable!(decisions -> runs (run));
+diesel::joinable!(price_decisions -> prices (price));
 diesel::joinable!(claims -> runs (run));
 diesel::joinable!(appeals -> runs (run));
 diesel::joinable!(measures -> accounts (account));
@@ -424,6 +440,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     audit,
     audit_links,
     decisions,
+    price_decisions,
     claims,
     appeals,
     measures,
