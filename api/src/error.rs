@@ -65,7 +65,7 @@ error_codes! {
     Unauthorized "unauthorized" UNAUTHORIZED "A valid token is needed"
         "Send `Authorization: Bearer` and a token of an account (RFC 6750). Tokens are never taken from the address.";
     OwnRun "own-run" FORBIDDEN "Nobody moderates their own"
-        "A moderator decides of other people's runs and acts on other accounts. Ask another moderator.";
+        "A moderator decides of other people's runs and prices and acts on other accounts. Ask another moderator.";
     NeedsOperator "needs-operator" FORBIDDEN "Only an operator may do this"
         "Measures about moderators and operators are an operator's to take.";
     InsufficientScope "insufficient-scope" FORBIDDEN "The token or the account may not do this"
@@ -102,8 +102,10 @@ error_codes! {
         "Somebody decided it, or the service judged it again. Look at the case again and decide by what it shows now.";
     NotStanding "not-standing" CONFLICT "The decision does not stand any more"
         "Only the last decision of a run can be taken back, once, while the run stands as it left it.";
-    AlreadySo "already-so" CONFLICT "The run stands like that already"
+    AlreadySo "already-so" CONFLICT "It stands like that already"
         "The decision would change nothing. Look at the case again.";
+    CannotCount "cannot-count" CONFLICT "The report cannot count"
+        "No table could have it; the detail says why. See to that first, or reject the report.";
     NoAppeal "no-appeal" CONFLICT "The run cannot be appealed against"
         "A run is appealed against once, and only while it is rejected.";
     NameTaken "name-taken" CONFLICT "An account with this name exists already"

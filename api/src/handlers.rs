@@ -27,6 +27,8 @@ pub mod proposals;
 pub mod moderation;
 pub mod corrections;
 pub mod bulk;
+pub mod price_cases;
+pub mod clusters;
 pub mod contributors;
 pub mod personal;
 pub mod documents;

@@ -5,9 +5,12 @@
 pub mod queue;
 pub mod case;
 pub mod bulk;
+pub mod prices;
+pub mod clusters;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
+use wearmark_core::desk::prices::Uncountable;
 use wearmark_core::desk::{self, Decision};
 use wearmark_core::verdict::Verdict;
 
@@ -21,7 +24,7 @@ use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::measures::{self, Measure, MeasureKind};
 use crate::storage::rows::odd;
 use crate::storage::writer::Tx;
-use crate::storage::{people, standing};
+use crate::storage::{likeness, people, standing};
 
 /// What a moderator wants done with a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,19 +46,19 @@ pub struct Order {
 /// Why something was not done.
 #[derive(Debug, Error)]
 pub enum Refused {
-    /// There is no such run, decision or measure.
+    /// There is no such run, price report, decision or measure.
     #[error("there is no such {0}")]
     Unknown(&'static str),
-    /// It is the moderator's own run, or about themselves.
+    /// It is the moderator's own run or report, or about themselves.
     #[error("it is the moderator's own")]
     Own,
     /// Another moderator is at work on it.
     #[error("{} is at work on it until {}", .0.name, .0.until.format("%H:%M"))]
     Claimed(Claim),
-    /// The run has changed since the moderator saw it; its present change and verdict.
-    #[error("the run has changed")]
+    /// The run or report has changed since the moderator saw it; its present change and verdict.
+    #[error("it has changed")]
     Changed {
-        /// The run's present change.
+        /// Its present change.
         revision: i64,
         /// Its present verdict.
         verdict: Verdict,
@@ -63,9 +66,12 @@ pub enum Refused {
     /// The decision does not stand any more, or others came after it.
     #[error("the decision is not the last that stands")]
     NotStanding,
-    /// The run has that verdict already.
-    #[error("the run is {} already", .0.as_str())]
+    /// The run or report has that verdict already.
+    #[error("it is {} already", .0.as_str())]
     Already(Verdict),
+    /// No table could have the report.
+    #[error("{}", .0.as_str())]
+    Uncountable(Uncountable),
     /// A run is appealed against once, and only while it is rejected.
     #[error("the run cannot be appealed: {0}")]
     NoAppeal(&'static str),
@@ -370,8 +376,8 @@ fn of(judged: Judged) -> State {
 
 fn close(tx: &mut Tx<'_>, moderator: &Account, subject: &Subject) -> Result<bool, StorageError> {
     let id = moderator.id.as_str();
-    Ok(people::same_parts(tx.conn, &subject.bench, id)?
-        || people::same_network(tx.conn, &subject.contributor, id)?)
+    Ok(likeness::same_parts(tx.conn, &subject.bench, id)?
+        || likeness::same_network(tx.conn, &subject.contributor, id)?)
 }
 
 fn write(tx: &mut Tx<'_>, new: &NewDecision<'_>, now: DateTime<Utc>) -> Result<StoredDecision, Refused> {

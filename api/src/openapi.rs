@@ -10,9 +10,9 @@ use utoipa::{IntoResponses, Modify, OpenApi};
 
 use crate::error::ApiError;
 use crate::handlers::{
-    accounts, batch, bulk, catalogue, compare, contributors, corrections, documents, facts, health,
-    invitations, medians, moderation, personal, playable, plots, precision, prices, proposals, rules, runs,
-    second_factor, sessions, tokens, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, clusters, compare, contributors, corrections, documents, facts, health,
+    invitations, medians, moderation, personal, playable, plots, precision, price_cases, prices, proposals,
+    rules, runs, second_factor, sessions, tokens, tracks, value, wanted,
 };
 use crate::views::problem::{PROBLEM_JSON, Problem};
 use crate::views::shapes::{
@@ -115,9 +115,12 @@ fn problem(status: u16) -> (String, RefOr<Response>) {
         catalogue::find_workload, rules::list_rules, proposals::list_proposals,
         moderation::list_cases, moderation::find_case, moderation::create_claim, moderation::delete_claim,
         moderation::create_decision, moderation::revert_decision, moderation::list_decisions, bulk::create_bulk,
+        price_cases::list_price_cases, price_cases::list_price_decisions, price_cases::find_price_case,
+        price_cases::create_price_decision, clusters::list_clusters,
         contributors::find_contributor, contributors::create_measure, contributors::delete_measure,
         contributors::list_ties, contributors::create_separation,
-        contributors::create_appeal, corrections::create_correction, corrections::list_corrections, corrections::answer_correction, personal::delete_run, personal::delete_price, personal::export_account,
+        contributors::create_appeal, corrections::create_correction, corrections::list_corrections,
+        corrections::answer_correction, personal::delete_run, personal::delete_price, personal::export_account,
         personal::delete_account, documents::find_index,
         documents::find_openapi, documents::find_schema, rules::list_problems, rules::find_problem,
         accounts::create_account, accounts::find_account, accounts::update_password,

@@ -7,9 +7,9 @@ use actix_web::{FromRequest, Handler, Resource, Responder, Route, web};
 use crate::auth::access::{require_moderator, require_operator, require_owner, require_submitter};
 use crate::error::ApiError;
 use crate::handlers::{
-    accounts, batch, bulk, catalogue, compare, contributors, corrections, documents, facts, health,
-    invitations, medians, moderation, personal, playable, plots, precision, prices, proposals, rules, runs,
-    second_factor, sessions, tokens, tracks, value, wanted,
+    accounts, batch, bulk, catalogue, clusters, compare, contributors, corrections, documents, facts, health,
+    invitations, medians, moderation, personal, playable, plots, precision, price_cases, prices, proposals,
+    rules, runs, second_factor, sessions, tokens, tracks, value, wanted,
 };
 use crate::middleware::deadline::deadline;
 
@@ -85,6 +85,34 @@ pub fn routes(config: &mut web::ServiceConfig) {
             [web::post().to(moderation::revert_decision)],
         ))
         .service(desk("/v1/moderation/bulk", "POST", [web::post().to(bulk::create_bulk)]))
+        .service(desk(
+            "/v1/moderation/prices",
+            "GET, HEAD",
+            [web::get().to(price_cases::list_price_cases), web::head().to(price_cases::list_price_cases)],
+        ))
+        .service(desk(
+            "/v1/moderation/prices/decisions",
+            "GET, HEAD",
+            [
+                web::get().to(price_cases::list_price_decisions),
+                web::head().to(price_cases::list_price_decisions),
+            ],
+        ))
+        .service(desk(
+            "/v1/moderation/prices/{id}",
+            "GET, HEAD",
+            [web::get().to(price_cases::find_price_case), web::head().to(price_cases::find_price_case)],
+        ))
+        .service(desk(
+            "/v1/moderation/prices/{id}/decisions",
+            "POST",
+            [web::post().to(price_cases::create_price_decision)],
+        ))
+        .service(desk(
+            "/v1/moderation/clusters",
+            "GET, HEAD",
+            [web::get().to(clusters::list_clusters), web::head().to(clusters::list_clusters)],
+        ))
         .service(desk(
             "/v1/moderation/contributors/{name}",
             "GET, HEAD",

@@ -23,5 +23,7 @@ pub mod behind;
 pub mod correction;
 pub mod contributor;
 pub mod bulk;
+pub mod price_case;
+pub mod cluster;
 pub mod personal;
 pub mod account;

@@ -1,6 +1,9 @@
 //! The moderator's desk: what a decision says to the contributor, what it does to the published median, and which case
 //! should be looked at first.
 
+pub mod prices;
+pub mod clusters;
+
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
@@ -138,6 +141,16 @@ pub const RULES: &[Rule] = &[
         code: "contributor-held",
         severity: Severity::Hold,
         explanation: "Every run of the account waits for a moderator for a time, by a measure that its contributor is told of.",
+    },
+    Rule {
+        code: "price-accepted-by-moderator",
+        severity: Severity::Note,
+        explanation: "A moderator looked at the price report and lets it count.",
+    },
+    Rule {
+        code: "price-rejected-by-moderator",
+        severity: Severity::Reject,
+        explanation: "A moderator looked at the price report and found that it cannot count.",
     },
 ];
 

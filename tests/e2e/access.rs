@@ -36,6 +36,10 @@ const ACCESS: &[(&str, &[&str], Who)] = &[
             "/v1/moderation/queue",
             "/v1/moderation/cases/{id}",
             "/v1/moderation/decisions",
+            "/v1/moderation/prices",
+            "/v1/moderation/prices/decisions",
+            "/v1/moderation/prices/{id}",
+            "/v1/moderation/clusters",
             "/v1/moderation/contributors/{name}",
             "/v1/moderation/contributors/{name}/ties",
         ],
@@ -48,6 +52,7 @@ const ACCESS: &[(&str, &[&str], Who)] = &[
             "/v1/moderation/cases/{id}/decisions",
             "/v1/moderation/decisions/{id}/revert",
             "/v1/moderation/bulk",
+            "/v1/moderation/prices/{id}/decisions",
             "/v1/moderation/contributors/{name}/measures",
             "/v1/moderation/contributors/{name}/ties",
         ],
@@ -151,6 +156,7 @@ fn filled(path: &str) -> String {
         .replace("/v1/tokens/{id}", "/v1/tokens/t-00000000000000000000000000000000")
         .replace("/v1/sessions/{id}", "/v1/sessions/s-00000000000000000000000000000000")
         .replace("/v1/invitations/{id}", "/v1/invitations/i-00000000000000000000000000000000")
+        .replace("/moderation/prices/{id}", "/moderation/prices/p-00000000000000000000000000000000")
         .replace("/cases/{id}", "/cases/r-00000000000000000000000000000000")
         .replace("/decisions/{id}", "/decisions/1")
         .replace("/corrections/{id}", "/corrections/1")
@@ -351,6 +357,8 @@ fn a_wrong_method_is_told_the_right_ones() {
         ("/v1/account/export", "GET"),
         ("/v1/moderation/queue", "GET, HEAD"),
         ("/v1/moderation/bulk", "POST"),
+        ("/v1/moderation/prices", "GET, HEAD"),
+        ("/v1/moderation/clusters", "GET, HEAD"),
         ("/v1/tokens", "GET, HEAD, POST"),
         ("/v1/sessions", "GET, HEAD, POST"),
         ("/v1/invitations", "GET, HEAD, POST"),

@@ -150,6 +150,12 @@ fn orders() -> Vec<Order> {
             As::Moderator,
             json!({"decision": "reject", "reason": "seen", "revision": 1}),
         ),
+        (
+            "POST",
+            "/v1/moderation/prices/{id}/decisions",
+            As::Moderator,
+            json!({"decision": "reject", "reason": "seen", "revision": 1}),
+        ),
         ("POST", "/v1/moderation/decisions/{id}/revert", As::Moderator, json!({"reason": "seen"})),
         (
             "POST",

@@ -19,6 +19,8 @@ mod facts;
 mod moderation;
 mod moderate_cli;
 mod corrections;
+mod price_cases;
+mod clusters;
 mod withdrawal;
 mod people;
 mod errors;

@@ -216,6 +216,14 @@ fn nobody_moderates_their_own_and_only_moderators_moderate() {
     assert_eq!(decide(&mona, &near, "reject").expect(201).json()["close"], true);
     let far = id(&submitted(&app, 0, 60.6, 9));
     assert_eq!(decide(&app.staff("zoe", Role::Moderator), &far, "reject").expect(201).json()["close"], false);
+    let listed = |query: &str| -> Vec<String> {
+        let answer = mona.get(&format!("/v1/moderation/decisions{query}")).expect(200).json();
+        answer["rows"].as_array().unwrap().iter().map(|d| d["run"].as_str().unwrap().to_owned()).collect()
+    };
+    assert_eq!(listed("?close=yes"), [near.as_str()]);
+    assert_eq!(listed("?close=no"), [far.as_str()]);
+    assert_eq!(listed("?limit=1"), [far.as_str()]);
+    mona.get("/v1/moderation/decisions?close=maybe").problem(400, "bad-parameter");
 }
 
 #[test]

@@ -1,7 +1,9 @@
 //! `wearmark moderate`.
 
+mod clusters;
 mod contributors;
 mod correct;
+mod prices;
 mod shown;
 
 use clap::{Args, Subcommand, ValueEnum};
@@ -12,8 +14,10 @@ use super::exit::{Ended, Failure, Outcome};
 use super::filters::word;
 use super::output;
 use super::{ServerArgs, TokenArgs};
+pub use clusters::Clusters;
 pub use contributors::{Contributor, Kind, Lift, MeasureArgs};
 pub use correct::Correct;
+pub use prices::{PriceArgs, PriceWord, Prices};
 pub(super) use shown::correction as correction_text;
 
 /// Works at the moderator's desk.
@@ -60,6 +64,12 @@ pub enum DeskCommand {
     Revert(Revert),
     /// Lists decisions, newest first
     Decisions(Decisions),
+    /// Lists the price reports that wait, those that matter most first
+    Prices(Prices),
+    /// Shows a price report, or decides of it
+    Price(PriceArgs),
+    /// Lists accounts that count as one person, those that could move most first
+    Clusters(Clusters),
     /// Shows the record of a contributor
     Contributor(Contributor),
     /// Acts on a contributor: a note, all runs held, the account suspended
@@ -246,6 +256,12 @@ pub struct Revert {
 /// Lists decisions.
 #[derive(Debug, Args)]
 pub struct Decisions {
+    /// Of price reports instead of runs
+    #[arg(long)]
+    pub prices: bool,
+    /// Only those of a moderator who shares a bench or a network with the contributor
+    #[arg(long)]
+    pub close: bool,
     /// Most decisions printed
     #[arg(long, value_name = "N", default_value_t = 20)]
     pub limit: u32,
@@ -295,12 +311,10 @@ impl Moderate {
                 let done = client.post(&path, &json!({"reason": revert.reason}))?.success()?.json()?;
                 revert.desk.print(&done, shown::decision)
             }
-            DeskCommand::Decisions(list) => {
-                let query = [("limit", list.limit.to_string())];
-                let answer =
-                    list.desk.client()?.get("/v1/moderation/decisions", &query, JSON)?.success()?.json()?;
-                list.desk.print(&answer, shown::decisions)
-            }
+            DeskCommand::Decisions(list) => list.run(),
+            DeskCommand::Prices(prices) => prices.run(),
+            DeskCommand::Price(price) => price.run(),
+            DeskCommand::Clusters(clusters) => clusters.run(),
             DeskCommand::Contributor(one) => {
                 let path = format!("/v1/moderation/contributors/{}", client::encoded(&one.name));
                 let record = one.desk.client()?.get(&path, &[], JSON)?.success()?.json()?;
@@ -350,6 +364,16 @@ impl Decide {
         let path = format!("{CASES}/{}/decisions", client::encoded(&self.run));
         let done = client.post(&path, &order)?.success()?.json()?;
         self.desk.print(&done, shown::decision)
+    }
+}
+
+impl Decisions {
+    fn run(self) -> Ended {
+        let mut query = vec![("limit", self.limit.to_string())];
+        query.extend(self.close.then(|| ("close", "yes".to_owned())));
+        let path = if self.prices { "/v1/moderation/prices/decisions" } else { "/v1/moderation/decisions" };
+        let answer = self.desk.client()?.get(path, &query, JSON)?.success()?.json()?;
+        self.desk.print(&answer, shown::decisions)
     }
 }
 

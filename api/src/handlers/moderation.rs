@@ -64,7 +64,7 @@ impl QueueQuery {
         &["card", "workload", "driver", "contributor", "finding", "appealed", "asked", "limit", "offset"];
 }
 
-const YES_NO: [(&str, bool); 2] = [("yes", true), ("no", false)];
+pub(super) const YES_NO: [(&str, bool); 2] = [("yes", true), ("no", false)];
 
 /// Lists the cases that wait, those that matter most first.
 #[utoipa::path(get, path = "/v1/moderation/queue", tag = "moderation", security(("token" = ["moderate"])), params(QueueQuery),
@@ -258,9 +258,37 @@ pub(crate) struct DecisionsQuery {
     /// Number of a decision: those before it.
     #[param(minimum = 1)]
     before: Option<i64>,
+    /// `yes`: only those that are marked `close`; `no`: only the others.
+    #[param(pattern = "^(yes|no)$")]
+    close: Option<String>,
 }
 
-/// Lists decisions, newest first.
+/// Which decisions, as asked for.
+pub(super) struct AskedDecisions {
+    pub(super) limit: u32,
+    pub(super) before: Option<i64>,
+    pub(super) close: Option<bool>,
+}
+
+impl AskedDecisions {
+    pub(super) fn read(request: &HttpRequest) -> Result<AskedDecisions, ApiError> {
+        let mut query = Parameters::read(request.query_string(), &["limit", "before", "close"]);
+        let limit = query.number("limit", 1, 1000).unwrap_or(100);
+        let before = query.number("before", 1, i64::MAX);
+        let close = query.choice("close", &YES_NO);
+        query.finish()?;
+        Ok(AskedDecisions { limit, before, close })
+    }
+
+    /// Cuts what was read, with one more than asked for, to the page; gives `before` of the next one.
+    pub(super) fn cut<T>(&self, all: &mut Vec<T>, id: impl Fn(&T) -> i64) -> Option<i64> {
+        let more = all.len() > self.limit as usize;
+        all.truncate(self.limit as usize);
+        all.last().filter(|_| more).map(id)
+    }
+}
+
+/// Lists decisions of runs, newest first.
 #[utoipa::path(get, path = "/v1/moderation/decisions", tag = "moderation", security(("token" = ["moderate"])), params(DecisionsQuery),
     responses((status = 200, body = DecisionList), crate::openapi::Desk))]
 pub async fn list_decisions(
@@ -268,17 +296,13 @@ pub async fn list_decisions(
     _: Moderator,
     request: HttpRequest,
 ) -> Result<HttpResponse, ApiError> {
-    let mut query = Parameters::read(request.query_string(), &["limit", "before"]);
-    let limit: u32 = query.number("limit", 1, 1000).unwrap_or(100);
-    let before = query.number("before", 1, i64::MAX);
-    query.finish()?;
+    let asked = AskedDecisions::read(&request)?;
+    let (before, close, fetch) = (asked.before, asked.close, asked.limit + 1);
     let mut all = blocking(&state, "listing decisions", move |s| {
-        decisions::newest(&mut *s.intake.storage.reader()?, before, limit + 1)
+        decisions::newest(&mut *s.intake.storage.reader()?, before, close, fetch)
     })
     .await?;
-    let more = all.len() > limit as usize;
-    all.truncate(limit as usize);
-    let next = all.last().filter(|_| more).map(|last| last.id);
+    let next = asked.cut(&mut all, |last| last.id);
     Ok(private().json(DecisionList { rows: all.into_iter().map(DecisionView::from).collect(), next }))
 }
 
@@ -293,6 +317,7 @@ pub(super) fn refused(why: Refused) -> ApiError {
         Refused::Claimed(_) => ErrorCode::Claimed,
         Refused::NotStanding => ErrorCode::NotStanding,
         Refused::Already(_) => ErrorCode::AlreadySo,
+        Refused::Uncountable(_) => ErrorCode::CannotCount,
         Refused::NoAppeal(_) => ErrorCode::NoAppeal,
         Refused::Rank => ErrorCode::NeedsOperator,
     };
@@ -301,7 +326,7 @@ pub(super) fn refused(why: Refused) -> ApiError {
 
 fn changed(revision: i64, verdict: Verdict) -> ApiError {
     let verdict = verdict.as_str();
-    let detail = format!("The run is {verdict} now, at revision {revision}.");
+    let detail = format!("It is {verdict} now, at revision {revision}.");
     ApiError::new(ErrorCode::CaseChanged, detail)
 }
 

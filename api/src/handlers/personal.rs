@@ -67,7 +67,7 @@ fn not_withdrawn(what: &str, why: &NotWithdrawn) -> ApiError {
 }
 
 /// Everything that is stored of the own account, one JSON document a line: the account, its tokens, benches, runs with
-/// their frame times, prices, appeals, decisions of its runs, measures about it.
+/// their frame times, prices, appeals, decisions of its runs and prices, measures about it.
 #[utoipa::path(get, path = "/v1/account/export", tag = "account", security(("token" = ["read-own"])),
     responses((status = 200, body = String, content_type = "application/x-ndjson", description = "One line an item; `kind` says what it is"), crate::openapi::Desk))]
 pub async fn export_account(

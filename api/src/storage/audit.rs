@@ -14,6 +14,7 @@ use super::connection::Conn;
 use super::decisions::NewDecision;
 use super::error::StorageError;
 use super::ids::AccountId;
+use super::price_decisions::NewPriceDecision;
 use super::tables::audit;
 use super::{audit_chain, canonical, time};
 
@@ -101,6 +102,20 @@ impl Entry {
         });
         let actor = decision.moderator.to_string();
         Entry { actor, action: RUN_DECIDED, subject: decision.run.to_owned(), detail }
+    }
+
+    /// A moderator decided of a price report; as of a run.
+    pub(crate) fn price_decided(decision: &NewPriceDecision<'_>, id: i64) -> Entry {
+        let detail = json!({
+            "decision": id,
+            "kind": decision.decision.as_str(),
+            "was": decision.was.as_str(),
+            "verdict": decision.decision.verdict().as_str(),
+            "close": decision.close,
+            "reason_sha256": canonical::hex(&Sha256::digest(decision.reason)),
+        });
+        let actor = decision.moderator.to_string();
+        Entry { actor, action: "price-decided", subject: decision.price.to_owned(), detail }
     }
 
     /// A contributor appealed against a rejection.

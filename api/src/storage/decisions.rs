@@ -163,10 +163,11 @@ pub(crate) fn of_run(conn: &mut Conn, run: &str) -> Result<Vec<StoredDecision>, 
         .collect()
 }
 
-/// The newest decisions, newest first, before the one of that number.
+/// The newest decisions, newest first, before the one of that number; with `close` only those marked so, or not.
 pub(crate) fn newest(
     conn: &mut Conn,
     before: Option<i64>,
+    close: Option<bool>,
     limit: u32,
 ) -> Result<Vec<StoredDecision>, StorageError> {
     let mut query = decisions::table
@@ -176,6 +177,9 @@ pub(crate) fn newest(
         .into_boxed();
     if let Some(before) = before {
         query = query.filter(decisions::id.lt(before));
+    }
+    if let Some(close) = close {
+        query = query.filter(decisions::close.eq(close));
     }
     let rows: Vec<DecisionRow> = query.load(conn).map_err(StorageError::database("listing decisions"))?;
     let ids: Vec<i64> = rows.iter().map(|row| row.id).collect();

@@ -1,16 +1,17 @@
 //! As whom accounts count, and what they have in common.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
-use diesel::dsl::{exists, max, select};
+use diesel::dsl::max;
 use diesel::prelude::*;
 use wearmark_core::ties::{Tie, one_person, people};
 
 use super::connection::Conn;
 use super::error::StorageError;
+use super::likeness::same_parts;
 use super::rows::odd;
-use super::tables::{accounts, benches, people as people_table, runs, submissions, ties};
+use super::tables::{accounts, people as people_table, runs, submissions, ties};
 use super::time;
 
 /// Days after which the network of a run is forgotten.
@@ -18,6 +19,9 @@ const NETWORK_DAYS: i64 = 365;
 
 /// Accounts of one network that are looked at: more than so many are a provider's customers, not one person.
 const MOST_OF_A_NETWORK: i64 = 100;
+
+/// A tie that shows again is noted as seen again when it was last seen so long ago.
+const SEEN_AGAIN: TimeDelta = TimeDelta::days(1);
 
 /// Accounts made within this time of each other are tied by it.
 const TOGETHER: TimeDelta = TimeDelta::hours(1);
@@ -43,6 +47,21 @@ impl People {
         all.push(person);
         all.sort_unstable();
         all
+    }
+
+    /// The accounts of each person with two or more, the largest groups first; those of one in the order of their ids.
+    pub fn clusters(&self) -> Vec<Vec<&str>> {
+        let mut by: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
+        for (account, person) in &self.of {
+            by.entry(person).or_default().insert(account);
+        }
+        let whole = by.into_iter().map(|(person, mut accounts)| {
+            accounts.insert(person);
+            accounts.into_iter().collect::<Vec<&str>>()
+        });
+        let mut clusters: Vec<Vec<&str>> = whole.filter(|accounts| accounts.len() > 1).collect();
+        clusters.sort_by(|a, b| b.len().cmp(&a.len()).then_with(|| a.cmp(b)));
+        clusters
     }
 
     /// All changes up to `revision` made.
@@ -182,43 +201,6 @@ fn contributors(conn: &mut Conn, named: &[&str], but: &str) -> Result<Vec<String
         .map_err(StorageError::database("looking whose runs these are"))
 }
 
-/// Whether the account has described a bench of the same parts.
-pub(crate) fn same_parts(conn: &mut Conn, bench: &str, account: &str) -> Result<bool, StorageError> {
-    let doing = "comparing benches";
-    let parts: Option<Option<String>> = benches::table
-        .filter(benches::id.eq(bench))
-        .select(benches::parts)
-        .first(conn)
-        .optional()
-        .map_err(StorageError::database(doing))?;
-    let Some(parts) = parts.flatten() else { return Ok(false) };
-    select(exists(benches::table.filter(benches::contributor.eq(account)).filter(benches::parts.eq(parts))))
-        .get_result(conn)
-        .map_err(StorageError::database(doing))
-}
-
-/// Whether both have sent runs from one network.
-pub(crate) fn same_network(conn: &mut Conn, one: &str, other: &str) -> Result<bool, StorageError> {
-    let doing = "comparing networks";
-    let networks: Vec<Option<String>> = submissions::table
-        .inner_join(runs::table)
-        .filter(runs::contributor.eq(one))
-        .filter(submissions::network.is_not_null())
-        .select(submissions::network)
-        .distinct()
-        .load(conn)
-        .map_err(StorageError::database(doing))?;
-    let networks: Vec<String> = networks.into_iter().flatten().collect();
-    select(exists(
-        submissions::table
-            .inner_join(runs::table)
-            .filter(runs::contributor.eq(other))
-            .filter(submissions::network.eq_any(networks)),
-    ))
-    .get_result(conn)
-    .map_err(StorageError::database(doing))
-}
-
 fn made_together(conn: &mut Conn, one: &str, other: &str) -> Result<bool, StorageError> {
     let made: Vec<NaiveDateTime> = accounts::table
         .filter(accounts::id.eq_any([one, other]))
@@ -239,14 +221,23 @@ fn tie(
     let doing = "noting ties";
     let (first, second) = if one < other { (one, other) } else { (other, one) };
     let pair = ties::table.filter(ties::first.eq(first)).filter(ties::second.eq(second));
-    let known: Option<String> =
-        pair.select(ties::kinds).first(conn).optional().map_err(StorageError::database(doing))?;
+    let known: Option<(String, NaiveDateTime)> = pair
+        .select((ties::kinds, ties::seen_at))
+        .first(conn)
+        .optional()
+        .map_err(StorageError::database(doing))?;
     let mut all: Vec<Tie> = kinds.to_vec();
-    all.extend(known.iter().flat_map(|words| words.split_ascii_whitespace()).filter_map(Tie::parse));
+    all.extend(known.iter().flat_map(|(words, _)| words.split_ascii_whitespace()).filter_map(Tie::parse));
     all.sort_unstable();
     all.dedup();
     let words = all.iter().map(|tie| tie.as_str()).collect::<Vec<_>>().join(" ");
-    if known.as_deref() == Some(words.as_str()) {
+    if let Some((_, seen)) = known.as_ref().filter(|(known, _)| *known == words) {
+        if at - time::from_stored(*seen) >= SEEN_AGAIN {
+            diesel::update(pair)
+                .set(ties::seen_at.eq(time::to_stored(at)))
+                .execute(conn)
+                .map_err(StorageError::database(doing))?;
+        }
         return Ok(false);
     }
     if known.is_some() {
@@ -343,5 +334,15 @@ mod tests {
         assert_eq!(People::at(&history, 5).accounts("a"), ["a", "b"]);
         assert_eq!(People::at(&history, 9).person("b"), "b");
         assert_eq!(People::at(&history, 9).accounts("b"), ["b"]);
+    }
+
+    #[test]
+    fn persons_with_several_accounts_are_clusters_the_largest_first() {
+        let row = |at: i64, a: &str, p: &str| (at, a.to_owned(), p.to_owned());
+        let history =
+            [row(1, "b", "a"), row(2, "d", "c"), row(3, "e", "c"), row(4, "g", "f"), row(5, "g", "g")];
+        let people = People::at(&history, i64::MAX);
+        assert_eq!(people.clusters(), [vec!["c", "d", "e"], vec!["a", "b"]]);
+        assert!(People::default().clusters().is_empty());
     }
 }

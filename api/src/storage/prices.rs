@@ -13,6 +13,7 @@ use super::accounts::name_key;
 use super::connection::Conn;
 use super::error::StorageError;
 use super::ids::{AccountId, PriceId};
+use super::people::People;
 use super::rows::odd;
 use super::tables::{accounts, prices};
 use super::time;
@@ -22,6 +23,8 @@ use super::time;
 pub struct StoredPrice {
     /// Id.
     pub id: PriceId,
+    /// The change that wrote it last.
+    pub revision: i64,
     /// The contributor's public handle.
     pub contributor_name: String,
     /// When it was received.
@@ -90,12 +93,7 @@ impl Storage {
     /// # Errors
     /// When the database fails, or what is stored cannot be read.
     pub fn accepted_prices(&self, first: i32, last: i32) -> Result<Vec<PriceFact>, StorageError> {
-        let people = self.people();
-        let mut facts = accepted(&mut *self.reader()?, first, last)?;
-        for fact in &mut facts {
-            fact.contributor = people.person(&fact.contributor).to_owned();
-        }
-        Ok(facts)
+        accepted(&mut *self.reader()?, &self.people(), first, last)
     }
 }
 
@@ -145,7 +143,8 @@ impl NewPrice<'_> {
     }
 }
 
-fn written(findings: &[Finding]) -> Result<String, StorageError> {
+/// Findings as they are stored.
+pub(crate) fn written(findings: &[Finding]) -> Result<String, StorageError> {
     serde_json::to_string(findings).map_err(StorageError::damaged("findings of a new price"))
 }
 
@@ -188,6 +187,7 @@ impl FactRow {
 #[diesel(table_name = prices)]
 struct WholeRow {
     id: String,
+    revision: i64,
     received_at: NaiveDateTime,
     card: String,
     verdict: String,
@@ -200,6 +200,7 @@ impl WholeRow {
     fn into_stored(self, contributor_name: String) -> Result<StoredPrice, StorageError> {
         Ok(StoredPrice {
             id: price_id(self.id)?,
+            revision: self.revision,
             contributor_name,
             received_at: time::from_stored(self.received_at),
             card: self.card,
@@ -243,8 +244,13 @@ pub(crate) fn beside(conn: &mut Conn, card: &str, currency: &str) -> Result<Vec<
     rows.into_iter().map(FactRow::into_beside).collect()
 }
 
-/// Accepted reports from one day to another, both included, in order of arrival.
-pub(crate) fn accepted(conn: &mut Conn, first: i32, last: i32) -> Result<Vec<PriceFact>, StorageError> {
+/// Accepted reports from one day to another, both included, in order of arrival, each as of the person it counts as.
+pub(crate) fn accepted(
+    conn: &mut Conn,
+    people: &People,
+    first: i32,
+    last: i32,
+) -> Result<Vec<PriceFact>, StorageError> {
     let rows: Vec<FactRow> = prices::table
         .filter(prices::verdict.eq(Verdict::Accepted.as_str()))
         .filter(prices::day.between(first, last))
@@ -252,7 +258,12 @@ pub(crate) fn accepted(conn: &mut Conn, first: i32, last: i32) -> Result<Vec<Pri
         .select(FactRow::as_select())
         .load(conn)
         .map_err(StorageError::database("reading the prices of a window"))?;
-    rows.into_iter().map(|row| row.into_beside().map(|beside| beside.fact)).collect()
+    rows.into_iter()
+        .map(|row| {
+            let fact = row.into_beside()?.fact;
+            Ok(PriceFact { contributor: people.person(&fact.contributor).to_owned(), ..fact })
+        })
+        .collect()
 }
 
 /// Lets a held report count, with the finding that says why.

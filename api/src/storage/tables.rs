@@ -324,6 +324,7 @@ diesel::joinable!(judgements -> runs (run));
 diesel::joinable!(proposal_runs -> runs (run));
 diesel::joinable!(prices -> accounts (contributor));
 diesel::joinable!(decisions -> runs (run));
+diesel::joinable!(price_decisions -> prices (price));
 diesel::joinable!(claims -> runs (run));
 diesel::joinable!(appeals -> runs (run));
 diesel::joinable!(corrections -> runs (run));
@@ -355,6 +356,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     audit,
     audit_links,
     decisions,
+    price_decisions,
     claims,
     appeals,
     corrections,

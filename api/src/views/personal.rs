@@ -8,11 +8,12 @@ use super::contributor::MeasureView;
 use super::correction::CorrectionView;
 use super::moderation::DecisionView;
 use super::price::PriceView;
+use super::price_case::PriceDecisionView;
 use crate::storage::Storage;
 use crate::storage::accounts::Account;
 use crate::storage::error::StorageError;
 use crate::storage::ids::{PriceId, RunId};
-use crate::storage::{benches, corrections, decisions, departures, measures};
+use crate::storage::{benches, corrections, decisions, departures, measures, price_decisions};
 use crate::withdrawal::Gone;
 
 /// What went with an account.
@@ -73,7 +74,9 @@ pub(crate) fn export(
     for price in prices {
         let Ok(id) = price.parse::<PriceId>() else { continue };
         let Some(found) = storage.find_price(&id)? else { continue };
-        if !send(json!({"kind": "price", "price": PriceView::from(found)})) {
+        let decided = price_decisions::of_price(conn, id.as_str())?;
+        let decided: Vec<PriceDecisionView> = decided.into_iter().map(PriceDecisionView::from).collect();
+        if !send(json!({"kind": "price", "price": PriceView::from(found), "decisions": decided})) {
             return Ok(());
         }
     }

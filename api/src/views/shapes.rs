@@ -189,6 +189,20 @@ pub struct DecisionOrder {
     original: Option<String>,
 }
 
+/// A decision of a price report.
+#[derive(ToSchema)]
+pub struct PriceDecisionOrder {
+    /// `accept` or `reject`.
+    #[schema(pattern = "^(accept|reject)$")]
+    decision: String,
+    /// Why; the contributor reads it.
+    #[schema(min_length = 1, max_length = 2000)]
+    reason: String,
+    /// `revision` of the report that was looked at.
+    #[schema(minimum = 0)]
+    revision: i64,
+}
+
 /// Why.
 #[derive(ToSchema)]
 pub struct ReasonOrder {

@@ -26,6 +26,14 @@ pub struct DeskPolicy {
     pub appeal: f64,
     /// Points where the run is one of several accounts that seem to be one person's.
     pub linked: f64,
+    /// Points of a price report for each unit of its modified z...
+    pub per_z: f64,
+    /// ...up to so many points; what it waits counts as of a run.
+    pub most_deviation: f64,
+    /// Points of accounts that count as one person for each configuration that they could move if they counted apart.
+    pub per_place: f64,
+    /// Share of the contributors of a configuration from which its median is theirs to set: the breakdown point of a median.
+    pub half: f64,
     /// Minutes that a claimed case stays with who claimed it.
     pub claim_minutes: u32,
     /// Days after which a case waits too long; nothing lets it go any more but a person.
@@ -46,6 +54,10 @@ impl DeskPolicy {
             made_up: 2.0,
             appeal: 4.0,
             linked: 2.0,
+            per_z: 1.0,
+            most_deviation: 10.0,
+            per_place: 1.0,
+            half: 0.5,
             claim_minutes: 30,
             overdue_days: 90,
         }

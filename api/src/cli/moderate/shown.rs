@@ -15,11 +15,16 @@ pub(super) fn moment(value: &Value) -> String {
         .map_or_else(|_| String::new(), |at| at.format("%Y-%m-%d %H:%M").to_string())
 }
 
-fn rows(answer: &Value) -> &[Value] {
+pub(super) fn rows(answer: &Value) -> &[Value] {
     answer["rows"].as_array().map_or(&[], Vec::as_slice)
 }
 
-fn number(value: &Value, places: usize) -> String {
+/// The items of a list.
+pub(super) fn array(list: &Value) -> impl Iterator<Item = &Value> {
+    list.as_array().into_iter().flatten()
+}
+
+pub(super) fn number(value: &Value, places: usize) -> String {
     figure(value.as_f64(), places)
 }
 
@@ -117,24 +122,31 @@ pub(super) fn decision(decision: &Value) -> String {
         text(decision, "was"),
         text(decision, "verdict")
     );
-    if decision["close"] == true {
-        line.push_str(
-            "You and the contributor have a bench or a network in common; another moderator will see that.\n",
-        );
-    }
+    line.push_str(close(decision));
     line.push_str(&format!("To take it back: wearmark moderate revert {id} --reason ...\n"));
     line
 }
 
-/// Decisions as a table.
+/// What is said of a decision about somebody near.
+pub(super) fn close(decision: &Value) -> &'static str {
+    if decision["close"] == true {
+        "You and the contributor have a bench or a network in common; another moderator will see that.\n"
+    } else {
+        ""
+    }
+}
+
+/// Decisions of runs, or of price reports, as a table.
 pub(super) fn decisions(answer: &Value) -> String {
-    const COLUMNS: [Column; 7] = [
+    const COLUMNS: [Column; 9] = [
         Column::number("decision"),
         Column::word("at"),
         Column::word("run"),
+        Column::word("price"),
         Column::word("kind"),
         Column::word("was"),
         Column::word("verdict"),
+        Column::word("close"),
         Column::name("reason"),
     ];
     let lines: Vec<Vec<String>> = rows(answer)
@@ -151,9 +163,11 @@ pub(super) fn decisions(answer: &Value) -> String {
                 row["decision"].to_string(),
                 moment(&row["at"]),
                 text(row, "run"),
+                text(row, "price"),
                 kind,
                 text(row, "was"),
                 text(row, "verdict"),
+                if row["close"] == true { "close".to_owned() } else { String::new() },
                 text(row, "reason"),
             ]
         })
@@ -235,12 +249,7 @@ pub(super) fn case(case: &Value) -> String {
     );
     out.push_str(&wrapped(&what, 2));
     out.push_str(&impact(&case["impact"]));
-    out.push_str("\nfindings\n");
-    for finding in run["findings"].as_array().into_iter().flatten() {
-        let head =
-            format!("{} {}: {}", text(finding, "severity"), text(finding, "code"), text(finding, "message"));
-        out.push_str(&wrapped(&head, 2));
-    }
+    out.push_str(&findings(run));
     if let Some(words) = case["appeal"]["words"].as_str() {
         out.push_str(&format!("\nappeal of {}\n", moment(&case["appeal"]["at"])));
         out.push_str(&wrapped(words, 2));
@@ -286,6 +295,17 @@ pub(in crate::cli) fn correction(correction: &Value) -> String {
     out
 }
 
+/// Everything found.
+pub(super) fn findings(of: &Value) -> String {
+    let mut out = "\nfindings\n".to_owned();
+    for finding in of["findings"].as_array().into_iter().flatten() {
+        let head =
+            format!("{} {}: {}", text(finding, "severity"), text(finding, "code"), text(finding, "message"));
+        out.push_str(&wrapped(&head, 2));
+    }
+    out
+}
+
 fn impact(impact: &Value) -> String {
     if impact.is_null() {
         return String::new();
@@ -303,7 +323,7 @@ fn impact(impact: &Value) -> String {
     wrapped(&line, 2)
 }
 
-fn indented(text: &str) -> String {
+pub(super) fn indented(text: &str) -> String {
     text.lines().map(|line| format!("  {line}\n")).collect()
 }
 

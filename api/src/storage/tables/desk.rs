@@ -19,6 +19,21 @@ diesel::table! {
 }
 
 diesel::table! {
+    price_decisions (id) {
+        id -> BigInt,
+        at -> Timestamp,
+        moderator -> Text,
+        price -> Text,
+        decision -> Text,
+        reason -> Text,
+        was -> Text,
+        becomes -> Text,
+        revision -> BigInt,
+        close -> Bool,
+    }
+}
+
+diesel::table! {
     claims (run) {
         run -> Text,
         moderator -> Text,

@@ -1,0 +1,2 @@
+DROP INDEX prices_verdict;
+DROP TABLE price_decisions;
