@@ -89,6 +89,7 @@ impl Order {
             .replace("/runs/{id}", &format!("/runs/r-{NOBODY}"))
             .replace("/cases/{id}", &format!("/cases/r-{NOBODY}"))
             .replace("/decisions/{id}", "/decisions/1")
+            .replace("/corrections/{id}", "/corrections/1")
             .replace("{name}", "bo")
     }
 

@@ -94,6 +94,8 @@ fn stored(app: &TestApp) -> Stored {
     if mo.get(&format!("/v1/runs/{strange}")).expect(200).json()["verdict"] != "accepted" {
         decide(&strange, "accept");
     }
+    let correction = json!({"changes": {"/settings/preset": "Low"}, "reason": MARK});
+    post(&mo, &format!("/v1/moderation/cases/{sound}/corrections"), &correction).expect(201);
     let escaped = escaped(&name);
     let measure = json!({"kind": "note", "words": MARK});
     post(&mo, &format!("/v1/moderation/contributors/{escaped}/measures"), &measure).expect(201);
@@ -233,6 +235,7 @@ fn markup_in_any_stored_text_stays_text_in_every_answer() {
         "/v1/moderation/decisions",
         "/v1/moderation/contributors/{name}",
         "/v1/account",
+        "/v1/account/corrections",
         "/v1/account/export",
         "/v1/tokens",
         "/v1/sessions",
