@@ -88,6 +88,7 @@ impl Order {
         self.path
             .replace("/runs/{id}", &format!("/runs/r-{NOBODY}"))
             .replace("/cases/{id}", &format!("/cases/r-{NOBODY}"))
+            .replace("/prices/{id}", &format!("/prices/p-{NOBODY}"))
             .replace("/decisions/{id}", "/decisions/1")
             .replace("/corrections/{id}", "/corrections/1")
             .replace("{name}", "bo")

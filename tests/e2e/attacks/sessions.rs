@@ -58,6 +58,7 @@ fn changing(app: &TestApp) -> Vec<(String, String)> {
         .map(|(method, path, _)| {
             let address = path
                 .replace("/cases/{id}", &format!("/cases/r-{NOBODY}"))
+                .replace("/prices/{id}", &format!("/prices/p-{NOBODY}"))
                 .replace("/decisions/{id}", "/decisions/1")
                 .replace("/measures/{id}", "/measures/1")
                 .replace("/tokens/{id}", &format!("/tokens/t-{NOBODY}"))
