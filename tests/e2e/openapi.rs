@@ -123,3 +123,19 @@ fn catalogue_lists_lead_to_their_entries() {
         }
     }
 }
+
+/// The description names a shape by its type alone, so one of two types of one name would silently stand for both.
+#[test]
+fn no_two_described_shapes_have_one_name() {
+    let views = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../api/src/views");
+    let mut seen = BTreeSet::new();
+    for entry in std::fs::read_dir(views).unwrap() {
+        let text = std::fs::read_to_string(entry.unwrap().path()).unwrap();
+        for line in text.lines() {
+            let Some(rest) = line.strip_prefix("pub struct ") else { continue };
+            let name = rest.split([' ', '<', '(', ';']).next().unwrap().to_owned();
+            assert!(seen.insert(name), "twice: {line}");
+        }
+    }
+    assert!(seen.len() > 50, "{}", seen.len());
+}

@@ -155,7 +155,12 @@ fn of_two_moderators_the_second_is_told_and_nobody_decides_of_their_own() {
     let own = id(&report(&mo, &price(90_000)));
     decide(&mo, &own, "accept").problem(403, "own-run");
     decide(&milo, &own, "reject").expect(201);
-    for (field, wrong) in [("decision", json!("rerun")), ("reason", json!("")), ("revision", json!(-1))] {
+    for (field, wrong) in [
+        ("decision", json!("rerun")),
+        ("decision", Value::Null),
+        ("reason", json!("")),
+        ("revision", json!(-1)),
+    ] {
         let mut order_ = body("reject");
         order_[field] = wrong;
         let problem = order(&mo, &held, &order_).problem(422, "off-schema");

@@ -55,11 +55,7 @@ pub async fn create_measure(
     query::none(request.query_string())?;
     let now = Utc::now();
     let mut fields = Fields::read(&request, payload, &["kind", "words", "until"]).await?;
-    let word = fields.text("kind");
-    let kind = MeasureKind::parse(&word);
-    if kind.is_none() && !word.is_empty() {
-        fields.refuse("kind", "must be `note`, `hold-all` or `suspend`");
-    }
+    let kind = fields.word("kind", "must be `note`, `hold-all` or `suspend`", MeasureKind::parse);
     let words = fields.said("words", WORDS);
     let until = fields.later("until", now);
     fields.finish()?;

@@ -68,10 +68,26 @@ impl Fields {
 
     /// A text that must be there; empty when it is not, which [`Fields::finish`] then tells.
     pub(crate) fn text(&mut self, name: &str) -> String {
-        if !self.fields.contains_key(name) {
+        if self.fields.get(name).is_none_or(Value::is_null) {
             self.refuse(name, "is missing");
         }
         self.optional_text(name).unwrap_or_default()
+    }
+
+    /// A word that `read` knows and that must be there; none when it is not, which [`Fields::finish`] then tells.
+    pub(crate) fn word<T>(
+        &mut self,
+        name: &str,
+        rule: &str,
+        read: impl FnOnce(&str) -> Option<T>,
+    ) -> Option<T> {
+        let given = matches!(self.fields.get(name), Some(Value::String(_)));
+        let word = self.text(name);
+        let known = read(&word);
+        if given && known.is_none() {
+            self.refuse(name, rule);
+        }
+        known
     }
 
     /// A text that may be left out.
@@ -89,11 +105,12 @@ impl Fields {
     /// What somebody has to say: a text of 1 to `most` characters, without control characters but line breaks. Empty when
     /// it is not there, which [`Fields::finish`] then tells.
     pub(crate) fn said(&mut self, name: &str, most: usize) -> String {
+        let given = matches!(self.fields.get(name), Some(Value::String(_)));
         let text = self.text(name);
         let fits = !text.trim().is_empty()
             && text.chars().count() <= most
             && !text.chars().any(|c| c.is_control() && c != '\n');
-        if !fits && !text.is_empty() {
+        if given && !fits {
             let rule = format!(
                 "must be a text of 1 to {most} characters that says something, without control characters"
             );

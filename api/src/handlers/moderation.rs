@@ -211,12 +211,7 @@ fn order(run: RunId, mut fields: Fields) -> Result<Order, ApiError> {
 /// The decision in a body; refused when it is missing.
 pub(super) fn decision(fields: &mut Fields) -> Option<Decision> {
     const RULE: &str = "must be `accept`, `reject`, `rerun` or `duplicate`";
-    let word = fields.text("decision");
-    let decision = Decision::parse(&word);
-    if decision.is_none() && !word.is_empty() {
-        fields.refuse("decision", RULE);
-    }
-    decision
+    fields.word("decision", RULE, Decision::parse)
 }
 
 /// Takes a decision back: the run, and the tables, stand as before.

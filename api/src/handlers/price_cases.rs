@@ -108,11 +108,7 @@ pub async fn create_price_decision(
 }
 
 fn order(price: PriceId, mut fields: Fields) -> Result<PriceOrder, ApiError> {
-    let word = fields.text("decision");
-    let decision = PriceDecision::parse(&word);
-    if decision.is_none() && !word.is_empty() {
-        fields.refuse("decision", "must be `accept` or `reject`");
-    }
+    let decision = fields.word("decision", "must be `accept` or `reject`", PriceDecision::parse);
     let reason = fields.said("reason", WORDS);
     let revision = fields.optional_number("revision", 0, i64::MAX);
     if revision.is_none() {

@@ -20,7 +20,7 @@ pub struct BondView {
 
 /// A configuration where accounts of a group have accepted runs.
 #[derive(Debug, Serialize, ToSchema)]
-pub struct PlaceView {
+pub struct ClusterPlaceView {
     /// Card id or name.
     card: String,
     /// Workload.
@@ -35,10 +35,10 @@ pub struct PlaceView {
     others: u32,
 }
 
-impl From<Place> for PlaceView {
-    fn from(place: Place) -> PlaceView {
+impl From<Place> for ClusterPlaceView {
+    fn from(place: Place) -> ClusterPlaceView {
         let Place { setting, stand } = place;
-        PlaceView {
+        ClusterPlaceView {
             card: setting.card,
             workload: setting.workload,
             scene: setting.scene,
@@ -77,7 +77,7 @@ pub struct ClusterView {
     /// or more of them stand.
     points: f64,
     /// Where they could move most, five at most.
-    places: Vec<PlaceView>,
+    places: Vec<ClusterPlaceView>,
     /// Path to look at the ties of the first of them, and to separate it from another one, a pair at a time:
     /// POST `{"other": HANDLE, "separated": true}`.
     separate: String,
@@ -106,7 +106,7 @@ impl From<Cluster> for ClusterView {
             others: cluster.others,
             decisive: cluster.sway.decisive,
             points: cluster.sway.points,
-            places: cluster.places.into_iter().map(PlaceView::from).collect(),
+            places: cluster.places.into_iter().map(ClusterPlaceView::from).collect(),
             separate,
         }
     }

@@ -77,11 +77,14 @@ fn group(row: &Value) -> String {
         })
         .collect();
     out.push_str(&wrapped(&format!("in common: {}", ties.join(", ")), 2));
-    let what = format!(
-        "runs: {} accepted, {} held, {} rejected; accepted ones at {} configurations, beside {} other contributors; at {} of \
-         them the median were theirs to set",
-        row["accepted"], row["held"], row["rejected"], row["configurations"], row["others"], row["decisive"]
-    );
+    let mut what =
+        format!("runs: {} accepted, {} held, {} rejected", row["accepted"], row["held"], row["rejected"]);
+    if row["configurations"] != 0 {
+        what.push_str(&format!(
+            "; accepted ones at {} configurations, beside {} other contributors; at {} of them the median were theirs to set",
+            row["configurations"], row["others"], row["decisive"]
+        ));
+    }
     out.push_str(&wrapped(&what, 2));
     for place in shown::array(&row["places"]) {
         let line = format!(
