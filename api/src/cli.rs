@@ -20,6 +20,7 @@ pub mod pages;
 pub mod catalogue;
 pub mod account;
 pub mod appeal;
+pub mod edition;
 pub mod corrections;
 pub mod moderate;
 pub mod audit;
@@ -102,6 +103,8 @@ pub enum Command {
     Appeal(appeal::Appeal),
     /// Answers moderators who would put labels of your runs right
     Corrections(corrections::Corrections),
+    /// Makes and checks editions: immutable, checksummed releases of the accepted runs
+    Edition(edition::Edition),
     /// Lists, shows and decides the cases that wait for a moderator
     Moderate(moderate::Moderate),
     /// Checks that the trail of decisions is as it was written
@@ -183,6 +186,7 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Catalogue(command) => command.run(),
         Command::Appeal(command) => command.run(),
         Command::Corrections(command) => command.run(),
+        Command::Edition(command) => command.run(),
         Command::Moderate(command) => command.run(),
         Command::Audit(command) => command.run(),
         Command::Account(command) => command.run(),

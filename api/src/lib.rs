@@ -20,6 +20,7 @@ pub mod correction;
 pub mod withdrawal;
 pub mod storage;
 pub mod rules;
+pub mod edition;
 pub mod published;
 pub mod views;
 pub mod openapi;

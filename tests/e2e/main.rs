@@ -22,6 +22,7 @@ mod corrections;
 mod price_cases;
 mod clusters;
 mod withdrawal;
+mod editions;
 mod people;
 mod errors;
 mod attacks;

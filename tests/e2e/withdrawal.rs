@@ -157,7 +157,25 @@ fn a_deleted_account_leaves_no_personal_value_behind() {
     for word in PERSONAL {
         assert!(there.iter().any(|trace| trace.starts_with(word)), "{word} was never stored: {there:?}");
     }
+    let editions = tempfile::tempdir().unwrap();
+    let make = || {
+        let policy = wearmark_core::policy::Policy::published();
+        wearmark_api::edition::make(&app.storage, &policy, editions.path(), "CC0 1.0", chrono::Utc::now())
+            .unwrap()
+    };
+    let own: Vec<String> = quillon.get("/v1/runs?contributor=quillon-fenwright").expect(200).json()["rows"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|row| row["run"].as_str().unwrap().to_owned())
+        .collect();
+    let mut personal = PERSONAL.to_vec();
+    personal.extend(own.iter().map(String::as_str));
+    let (with, _) = make();
+    assert!(!traces(&with, &personal).is_empty(), "the accepted run is in the edition before");
     assert_eq!(goodbye(&quillon, PASSWORD), json!({"runs": 2, "prices": 1}));
+    let (without, _) = make();
+    assert_eq!(traces(&without, &personal), Vec::<String>::new());
     quillon.get("/v1/account").problem(401, "unauthorized");
     assert_eq!(medians(&app), before);
     let facts = app.anonymous().get("/v1/facts").expect(200).text();

@@ -5,6 +5,7 @@ use actix_web::http::header::{ACCEPT, ACCEPT_ENCODING, HeaderValue};
 use actix_web::test::TestRequest;
 use wearmark_api::auth::scope::Scopes;
 use wearmark_api::auth::secret::{self, Kind};
+use wearmark_api::edition::Manifest;
 use wearmark_api::pack::capture::{self, Format, Unit};
 use wearmark_api::pack::{decimal::Decimal, description};
 use wearmark_api::published::{cursor, negotiate};
@@ -19,7 +20,7 @@ use wearmark_schema::{Rejection, accept, accept_catalogue, accept_price};
 pub type Target = (&'static str, fn(&[u8]));
 
 /// All targets.
-pub const TARGETS: [Target; 9] = [
+pub const TARGETS: [Target; 10] = [
     ("run", run),
     ("price", price),
     ("catalogue", catalogue),
@@ -29,6 +30,7 @@ pub const TARGETS: [Target; 9] = [
     ("cursor", cursor),
     ("credential", credential),
     ("stored", stored),
+    ("edition", edition),
 ];
 
 /// The target of that name.
@@ -188,6 +190,17 @@ fn stored(bytes: &[u8]) {
     }
 }
 
+/// The manifest of an edition: no name in it leads out of its folder.
+fn edition(bytes: &[u8]) {
+    let Ok(manifest) = Manifest::from_bytes(bytes) else { return };
+    let folder = std::path::Path::new("edition");
+    for file in &manifest.files {
+        assert_eq!(folder.join(&file.name).parent(), Some(folder), "{}", file.name);
+    }
+    let written = serde_json::to_vec(&manifest).expect("a manifest can be written");
+    assert_eq!(Manifest::from_bytes(&written).ok(), Some(manifest));
+}
+
 #[cfg(test)]
 mod tests {
     use std::path::{Path, PathBuf};
@@ -227,6 +240,7 @@ mod tests {
         assert!(Model::from_bytes(&read("stored/model")[1..]).is_ok());
         assert!(Packed::from_bytes(&read("stored/packed")[1..]).is_ok());
         assert!(Views::from_bytes(&read("stored/views")[1..]).is_ok_and(|views| !views.is_empty()));
+        assert!(Manifest::from_bytes(&read("edition/whole")).is_ok());
         assert!(Shape::from_bytes(&read("stored/shape")[1..]).is_some());
     }
 }
