@@ -46,8 +46,9 @@ fn editions_are_numbered_never_changed_and_what_the_service_publishes() {
     assert_eq!(fs::read_to_string(second.join("medians.csv")).unwrap(), csv("/v1/medians?format=csv"));
     assert!(fs::read(second.join("runs.parquet")).unwrap().starts_with(b"PAR1"));
     for edition in [&first, &second] {
-        let sums = Command::new("sha256sum").args(["--check", "--strict", "SHA256SUMS"]).current_dir(edition);
-        let said = { sums }.output().unwrap();
+        let mut sums = Command::new("sha256sum");
+        sums.args(["--check", "--strict", "SHA256SUMS"]).current_dir(edition);
+        let said = sums.output().unwrap();
         assert!(said.status.success(), "{said:?}");
         edition::check(edition).unwrap();
     }
