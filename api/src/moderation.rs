@@ -97,9 +97,7 @@ pub(crate) fn claim(
     run: &RunId,
     now: DateTime<Utc>,
 ) -> Result<Claim, Refused> {
-    let subject = subject(tx, run.as_str(), moderator)?;
-    free(tx, run.as_str(), &moderator.id, now)?;
-    drop(subject);
+    may_decide(tx, moderator, run, now)?;
     let until = now + TimeDelta::minutes(i64::from(intake.policy.desk.claim_minutes));
     decisions::set_claim(tx.conn, run.as_str(), &moderator.id, until)?;
     Ok(Claim { moderator: moderator.id.to_string(), name: moderator.name.clone(), until })
@@ -112,8 +110,7 @@ pub(crate) fn unclaim(
     run: &RunId,
     now: DateTime<Utc>,
 ) -> Result<(), Refused> {
-    subject(tx, run.as_str(), moderator)?;
-    free(tx, run.as_str(), &moderator.id, now)?;
+    may_decide(tx, moderator, run, now)?;
     Ok(decisions::end_claim(tx.conn, run.as_str())?)
 }
 

@@ -12,6 +12,7 @@ use wearmark_core::verdict::Verdict;
 use super::accounts::name_key;
 use super::connection::Conn;
 use super::error::StorageError;
+use super::likeness;
 use super::people::People;
 use super::rows::{RunRecord, odd};
 use super::tables::{accounts, appeals, benches, claims, decisions, findings, runs, submissions};
@@ -264,14 +265,7 @@ pub(crate) fn same_bench(
     bench: &str,
     contributor: &str,
 ) -> Result<Vec<String>, StorageError> {
-    let doing = "looking for the same bench";
-    let parts: Option<Option<String>> = benches::table
-        .filter(benches::id.eq(bench))
-        .select(benches::parts)
-        .first(conn)
-        .optional()
-        .map_err(StorageError::database(doing))?;
-    let Some(parts) = parts.flatten() else { return Ok(Vec::new()) };
+    let Some(parts) = likeness::parts(conn, bench)? else { return Ok(Vec::new()) };
     benches::table
         .inner_join(accounts::table)
         .filter(benches::parts.eq(parts))
@@ -281,5 +275,5 @@ pub(crate) fn same_bench(
         .distinct()
         .limit(MOST_NAMES)
         .load(conn)
-        .map_err(StorageError::database(doing))
+        .map_err(StorageError::database("looking for the same bench"))
 }

@@ -7,16 +7,21 @@ use super::connection::Conn;
 use super::error::StorageError;
 use super::tables::{benches, runs, submissions};
 
-/// Whether the account has described a bench of the same parts.
-pub(crate) fn same_parts(conn: &mut Conn, bench: &str, account: &str) -> Result<bool, StorageError> {
-    let doing = "comparing benches";
+/// Hash of what a bench is made of; none of one that is unknown, or of before it was noted.
+pub(super) fn parts(conn: &mut Conn, bench: &str) -> Result<Option<String>, StorageError> {
     let parts: Option<Option<String>> = benches::table
         .filter(benches::id.eq(bench))
         .select(benches::parts)
         .first(conn)
         .optional()
-        .map_err(StorageError::database(doing))?;
-    let Some(parts) = parts.flatten() else { return Ok(false) };
+        .map_err(StorageError::database("reading the parts of a bench"))?;
+    Ok(parts.flatten())
+}
+
+/// Whether the account has described a bench of the same parts.
+pub(crate) fn same_parts(conn: &mut Conn, bench: &str, account: &str) -> Result<bool, StorageError> {
+    let doing = "comparing benches";
+    let Some(parts) = parts(conn, bench)? else { return Ok(false) };
     select(exists(benches::table.filter(benches::contributor.eq(account)).filter(benches::parts.eq(parts))))
         .get_result(conn)
         .map_err(StorageError::database(doing))
