@@ -5,6 +5,7 @@ mod copies;
 mod commit;
 mod afterwards;
 mod siblings;
+mod sitting;
 
 use std::sync::Arc;
 

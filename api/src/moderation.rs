@@ -17,14 +17,14 @@ use wearmark_core::verdict::Verdict;
 use crate::intake::{self, Intake, State};
 use crate::storage::accounts::{Account, Role};
 use crate::storage::audit::Entry;
-use crate::storage::decisions::{self, Claim, NewDecision, StoredDecision, Subject};
+use crate::storage::decisions::{self, Claim, NewDecision, REVERT, StoredDecision, Subject};
 use crate::storage::error::StorageError;
 use crate::storage::ids::{AccountId, RunId};
 use crate::storage::judgements::{self, Cause, Judged};
 use crate::storage::measures::{self, Measure, MeasureKind};
 use crate::storage::rows::odd;
 use crate::storage::writer::Tx;
-use crate::storage::{likeness, people, standing};
+use crate::storage::{cases, likeness, people, standing};
 
 /// What a moderator wants done with a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -85,9 +85,6 @@ pub enum Refused {
 
 /// Days of a measure that has no end.
 const A_CENTURY: i64 = 36_525;
-
-/// The reverting kind of decision; not one of [`Decision`], since it has no verdict of its own.
-pub const REVERT: &str = "revert";
 
 /// Gives a case to a moderator, or says who has it.
 pub(crate) fn claim(
@@ -165,9 +162,13 @@ pub(crate) fn decide(
     write(tx, &new, now)
 }
 
-/// Whether upholding a rejection answers something: an appeal that nobody has decided of.
+/// Whether upholding a verdict answers something: an appeal that nobody has decided of, or a remark that asks for a look.
 fn affirms(tx: &mut Tx<'_>, run: &str, becomes: Verdict) -> Result<bool, StorageError> {
-    Ok(becomes == Verdict::Rejected && queue::open_appeal(tx.conn, run)?.is_some())
+    Ok(match becomes {
+        Verdict::Accepted => cases::is_looked_at(tx.conn, run)?,
+        Verdict::Rejected => queue::open_appeal(tx.conn, run)?.is_some(),
+        Verdict::Held => false,
+    })
 }
 
 /// Takes a decision back: the run stands as it did before.

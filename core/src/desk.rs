@@ -158,6 +158,9 @@ pub const RULES: &[Rule] = &[
 const MADE_UP: [&str; 6] =
     ["copied-series", "copied-pass", "duplicate-pass", "too-repeatable", "even-pacing", "same-figures"];
 
+/// Codes of remarks for which a moderator looks at a run though it counts.
+pub const LOOKED_AT: &[&str] = &["driver-for-one-run"];
+
 /// What a run does to the published median of its configuration and driver release.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Impact {

@@ -4,6 +4,14 @@ use serde::{Deserialize, Serialize};
 
 use crate::run::SceneKind;
 
+/// What the catalogue does not know is named by this and a slug; no catalogue id begins with it.
+pub(crate) const UNKNOWN: char = '?';
+
+/// Whether an id is one of the catalogue's.
+pub fn is_known(id: &str) -> bool {
+    !id.starts_with(UNKNOWN)
+}
+
 /// Canonical names of everything a run touches: catalogue ids where the catalogue knows the thing,
 /// else a normalised form of the claim. Made by `platform::identify`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

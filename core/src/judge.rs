@@ -8,6 +8,7 @@ mod calibration;
 mod support;
 mod numbers;
 mod misstated;
+mod sitting;
 pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
@@ -24,6 +25,7 @@ use crate::verdict::Verdict;
 
 pub use calibration::limit;
 pub use numbers::{Expected, Inputs, Numbers, Place, Since, weigh};
+pub use sitting::{Sat, odd_releases};
 pub use support::Support;
 
 /// A run of another contributor with the same two figures.

@@ -5,6 +5,7 @@
 mod access;
 mod accounts;
 mod log_in;
+mod looks;
 mod tls;
 mod limits;
 mod submit;

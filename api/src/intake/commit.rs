@@ -8,7 +8,7 @@ use wearmark_core::verdict::Verdict;
 
 use super::copies;
 use super::prepare::{self, FrameTimes, Prepared, Submission};
-use super::{IdempotencyKey, Intake, IntakeError, Receipt, afterwards, siblings};
+use super::{IdempotencyKey, Intake, IntakeError, Receipt, afterwards, siblings, sitting};
 use crate::storage::audit::Entry;
 use crate::storage::connection::Conn;
 use crate::storage::error::StorageError;
@@ -50,9 +50,10 @@ pub(super) fn store(
     let run = prepared.run.clone();
     insert(tx, submission, &run, &judgement, blob.as_deref())?;
     tie(tx, submission, &judgement)?;
-    let judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
+    let mut judgement = afterwards::follow(intake, tx, submission, &run, judgement)?;
     if judgement.verdict != Verdict::Rejected {
         siblings::revisit(tx, submission, &run, &ladder)?;
+        judgement.findings.extend(sitting::revisit(tx, submission, &run)?);
     }
     let receipt = receipt(intake, tx.conn, submission, Some(run.clone()), judgement)?;
     if let Some(key) = key {

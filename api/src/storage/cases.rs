@@ -6,11 +6,13 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::dsl::{count_star, exists, min, not};
 use diesel::prelude::*;
+use wearmark_core::desk::LOOKED_AT;
 use wearmark_core::finding::Severity;
 use wearmark_core::verdict::Verdict;
 
 use super::accounts::name_key;
 use super::connection::Conn;
+use super::decisions::REVERT;
 use super::error::StorageError;
 use super::likeness;
 use super::people::People;
@@ -71,27 +73,76 @@ fn open_appeals(conn: &mut Conn) -> Result<Appeals, StorageError> {
     Ok(rows.into_iter().map(|(run, at, words)| (run, (time::from_stored(at), words))).collect())
 }
 
-/// Runs that are held, or rejected and appealed against without an answer; oldest first, at most [`MOST`].
+/// Runs that count with a remark for which a moderator should look at them, as long as no decision of them stands.
+fn looked_at(conn: &mut Conn, only: Option<&str>) -> Result<Vec<String>, StorageError> {
+    let decided = exists(
+        decisions::table
+            .filter(decisions::run.eq(runs::id))
+            .filter(decisions::decision.ne(REVERT))
+            .filter(decisions::revision.eq(runs::revision)),
+    );
+    let mut query = findings::table
+        .inner_join(runs::table)
+        .filter(findings::code.eq_any(LOOKED_AT))
+        .filter(runs::verdict.eq(Verdict::Accepted.as_str()))
+        .filter(not(decided))
+        .order(runs::id)
+        .limit(MOST)
+        .select(runs::id)
+        .distinct()
+        .into_boxed();
+    if let Some(run) = only {
+        query = query.filter(runs::id.eq(run));
+    }
+    query.load(conn).map_err(StorageError::database("listing the runs to be looked at"))
+}
+
+/// Whether a moderator should look at a run though it counts.
+pub(crate) fn is_looked_at(conn: &mut Conn, run: &str) -> Result<bool, StorageError> {
+    Ok(!looked_at(conn, Some(run))?.is_empty())
+}
+
+/// Runs that are held, that are rejected and appealed against without an answer, or that should be looked at though they
+/// count; oldest first, at most [`MOST`].
 pub(crate) fn waiting(conn: &mut Conn, filter: &CaseFilter) -> Result<Vec<CaseRow>, StorageError> {
-    let mut appeals = open_appeals(conn)?;
-    let appealed: Vec<String> = appeals.keys().cloned().collect();
+    let appeals = open_appeals(conn)?;
+    let mut rows = cases(conn, None, filter, &appeals)?;
+    if !filter.appealed {
+        for some in looked_at(conn, None)?.chunks(CHUNK) {
+            rows.extend(cases(conn, Some(some), filter, &appeals)?);
+        }
+    }
+    rows.sort_by(|a, b| a.run.id.cmp(&b.run.id));
+    rows.truncate(usize::try_from(MOST).unwrap_or(usize::MAX));
+    Ok(rows)
+}
+
+/// Those that pass the filter of these runs, or of all that do not count.
+fn cases(
+    conn: &mut Conn,
+    of: Option<&[String]>,
+    filter: &CaseFilter,
+    appeals: &Appeals,
+) -> Result<Vec<CaseRow>, StorageError> {
+    let appealed: Vec<&String> = appeals.keys().collect();
     let asked =
         exists(decisions::table.filter(decisions::run.eq(runs::id)).filter(decisions::decision.eq("rerun")));
     let held = runs::verdict.eq(Verdict::Held.as_str());
     let mut query = runs::table
         .inner_join(submissions::table)
         .inner_join(accounts::table)
-        .filter(runs::verdict.ne(Verdict::Accepted.as_str()))
         .order(runs::id)
         .limit(MOST)
         .select((RunRecord::as_select(), accounts::name, submissions::received_at))
         .into_boxed();
-    query = if filter.appealed {
-        query.filter(runs::id.eq_any(appealed))
-    } else if filter.asked {
-        query.filter(held.or(runs::id.eq_any(appealed)))
-    } else {
-        query.filter(held.and(not(asked)).or(runs::id.eq_any(appealed)))
+    if of.is_none() {
+        query = query.filter(runs::verdict.ne(Verdict::Accepted.as_str()));
+    }
+    query = match of {
+        Some(ids) => query.filter(runs::id.eq_any(ids)),
+        None if filter.appealed => query.filter(runs::id.eq_any(appealed)),
+        None if filter.asked => query.filter(held.or(runs::id.eq_any(appealed))),
+        None => query.filter(held.and(not(asked)).or(runs::id.eq_any(appealed))),
     };
     if let Some(card) = &filter.card {
         query = query.filter(runs::card.eq(card));
@@ -110,11 +161,11 @@ pub(crate) fn waiting(conn: &mut Conn, filter: &CaseFilter) -> Result<Vec<CaseRo
         query = query.filter(exists(has));
     }
     let rows: Vec<(RunRecord, String, NaiveDateTime)> =
-        query.load(conn).map_err(StorageError::database("listing the cases that wait"))?;
+        query.load(conn).map_err(StorageError::database("reading the cases that wait"))?;
     Ok(rows
         .into_iter()
         .map(|(run, contributor_name, received_at)| CaseRow {
-            appeal: appeals.remove(&run.id),
+            appeal: appeals.get(&run.id).cloned(),
             run,
             contributor_name,
             received_at: time::from_stored(received_at),
@@ -122,14 +173,14 @@ pub(crate) fn waiting(conn: &mut Conn, filter: &CaseFilter) -> Result<Vec<CaseRo
         .collect())
 }
 
-/// Codes of the findings that stop each of these runs, in their order.
+/// Codes of the findings that stop each of these runs, or for which they are looked at, in their order.
 pub(crate) fn stopping(conn: &mut Conn, ids: &[&str]) -> Result<BTreeMap<String, Vec<String>>, StorageError> {
     let mut all: BTreeMap<String, Vec<String>> = BTreeMap::new();
     let grave = [Severity::Hold.as_str(), Severity::Reject.as_str()];
     for some in ids.chunks(CHUNK) {
         let rows: Vec<(String, String)> = findings::table
             .filter(findings::run.eq_any(some.iter().copied()))
-            .filter(findings::severity.eq_any(grave))
+            .filter(findings::severity.eq_any(grave).or(findings::code.eq_any(LOOKED_AT)))
             .order((findings::run, findings::position))
             .select((findings::run, findings::code))
             .load(conn)

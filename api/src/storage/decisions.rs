@@ -11,6 +11,10 @@ use super::rows::odd;
 use super::tables::{accounts, appeals, claims, decisions, runs};
 use super::time;
 
+/// The reverting kind of decision; not one of [`Decision`](wearmark_core::desk::Decision), since it has no verdict of its
+/// own.
+pub const REVERT: &str = "revert";
+
 /// A decision to store.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct NewDecision<'a> {

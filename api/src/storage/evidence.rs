@@ -3,10 +3,11 @@
 
 use std::collections::HashMap;
 
+use chrono::NaiveDateTime;
 use diesel::dsl::{exists, not};
 use diesel::prelude::*;
 use wearmark_core::identity::Identity;
-use wearmark_core::judge::Rung;
+use wearmark_core::judge::{Rung, Sat};
 use wearmark_core::run::Outcome;
 use wearmark_core::verdict::Verdict;
 
@@ -15,6 +16,7 @@ use super::error::StorageError;
 use super::ids::{AccountId, RunId};
 use super::rows::pixels;
 use super::tables::{findings, passes, runs, submissions};
+use super::time;
 
 /// The finding of a run paced by a timer.
 const CAPPED: &str = "capped";
@@ -72,6 +74,36 @@ pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredR
         rungs.push(StoredRung { run: row.id, rung });
     }
     Ok(rungs)
+}
+
+/// Runs looked at for a sitting, those nearest in time after the oldest: a bench measures some tens of them a day.
+const SAT: i64 = 256;
+
+/// Runs of the bench and card that were measured on the same day, the day before or the day after, and are not rejected.
+pub(crate) fn sitting(
+    conn: &mut Conn,
+    bench: &str,
+    card: &str,
+    day: i32,
+) -> Result<Vec<Sat<'static>>, StorageError> {
+    let rows: Vec<(String, NaiveDateTime, String, String)> = runs::table
+        .inner_join(submissions::table)
+        .filter(runs::bench.eq(bench))
+        .filter(runs::card.eq(card))
+        .filter(runs::measured_day.between(day.saturating_sub(1), day.saturating_add(1)))
+        .filter(runs::verdict.ne(Verdict::Rejected.as_str()))
+        .order((runs::measured_day, runs::id))
+        .limit(SAT)
+        .select((runs::id, submissions::measured_at, runs::driver, runs::configuration))
+        .load(conn)
+        .map_err(StorageError::database("looking for the sitting"))?;
+    let sat = |(run, at, driver, configuration): (String, NaiveDateTime, String, String)| Sat {
+        run: run.into(),
+        at: time::from_stored(at),
+        driver: driver.into(),
+        configuration: configuration.into(),
+    };
+    Ok(rows.into_iter().map(sat).collect())
 }
 
 /// For each of these pass hashes that is stored, the first run that has it. The contributor's own rejected

@@ -43,6 +43,7 @@ pub(super) const RULES: &[Rule] = &[
         severity: Severity::Remark,
         explanation: "On this bench a lower resolution with all else the same is clearly slower, which no card does: one of the runs is not what it says.",
     },
+    super::sitting::RULE,
     Rule {
         code: "uncorroborated",
         severity: Severity::Note,

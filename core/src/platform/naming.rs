@@ -4,11 +4,8 @@ use chrono::NaiveDate;
 
 use super::api;
 use super::resolve::{Release, Resolved, pci_id};
-use crate::identity::{Identity, Traits};
+use crate::identity::{Identity, Traits, UNKNOWN};
 use crate::run::{Bench, Settings};
-
-/// What the catalogue does not know is named by this and a slug; no catalogue id begins with it.
-const UNKNOWN: char = '?';
 
 /// A claim as a name: lower case, letters and digits, everything else one hyphen.
 pub(super) fn slug(claim: &str) -> String {

@@ -21,6 +21,12 @@ pub const DRIVER_DATE_SLACK_DAYS: i64 = 14;
 /// weeks apart. Common practice.
 pub const DRIVER_DATE_OTHER_DAYS: i64 = 60;
 
+/// Hours of rest that end a sitting: in that time somebody may well install another driver and come back to the first.
+pub const SITTING_GAP_HOURS: i64 = 3;
+
+/// Runs on another release, in the same sitting of a bench, among which a single run on its own release stands out.
+pub const SITTING_OTHERS: usize = 4;
+
 /// How far a stated card memory size may lie from the catalogue's, relative: programs report up to a few
 /// per cent less than is fitted, since some is reserved. Sizes on sale differ by 9 % at least (10 and
 /// 11 GiB). Common practice.
