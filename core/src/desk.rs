@@ -208,6 +208,8 @@ pub struct Waiting<'a> {
     pub days: f64,
     /// Codes of the rules that hold the run.
     pub rules: &'a [&'a str],
+    /// Whether the run counts meanwhile.
+    pub counting: bool,
     /// Whether its contributor has appealed.
     pub appealed: bool,
     /// Whether the contributor is one of several accounts that seem to be one person's.
@@ -223,7 +225,7 @@ pub struct Priority {
     pub impact: f64,
     /// For the time it has waited.
     pub age: f64,
-    /// For the rules that hold it.
+    /// For the rules that hold it, and for what stays in the tables meanwhile.
     pub severity: f64,
     /// For an appeal and for links to other accounts.
     pub people: f64,
@@ -240,7 +242,8 @@ pub fn priority(case: &Waiting<'_>, policy: &DeskPolicy) -> Priority {
     let age = (policy.per_week * case.days.max(0.0) / 7.0).min(policy.most_age);
     let made_up = case.rules.iter().any(|code| MADE_UP.contains(code));
     let severity = policy.per_rule * (case.rules.len() as f64).min(policy.most_rules)
-        + if made_up { policy.made_up } else { 0.0 };
+        + if made_up { policy.made_up } else { 0.0 }
+        + if case.counting { policy.counting } else { 0.0 };
     let people =
         if case.appealed { policy.appeal } else { 0.0 } + if case.linked { policy.linked } else { 0.0 };
     Priority { points: impact + age + severity + people, impact, age, severity, people }
@@ -287,12 +290,18 @@ mod tests {
             impact: Some(huge),
             days: 10_000.0,
             rules: &["copied-series", "outlier-mean", "outlier-low", "unusual-mean"],
+            counting: true,
             appealed: true,
             linked: true,
         };
         let all = priority(&case, &policy);
-        let expected =
-            policy.most_impact + policy.most_age + 3.0 + policy.made_up + policy.appeal + policy.linked;
+        let expected = policy.most_impact
+            + policy.most_age
+            + 3.0
+            + policy.made_up
+            + policy.counting
+            + policy.appeal
+            + policy.linked;
         assert_eq!(all.points, expected);
         assert_eq!(all.points, all.impact + all.age + all.severity + all.people);
     }

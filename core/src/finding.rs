@@ -104,8 +104,12 @@ pub struct Rule {
 
 /// A figure as evidence: four digits tell enough, more would only look exact.
 pub(crate) fn digits(value: f64) -> f64 {
-    if value == 0.0 || !value.is_finite() {
+    if !value.is_finite() {
         return value;
+    }
+    if value == 0.0 {
+        // Not minus zero, which nobody wants to read.
+        return 0.0;
     }
     let scale = 10_f64.powi(3 - value.abs().log10().floor() as i32);
     (value * scale).round() / scale

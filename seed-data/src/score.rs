@@ -5,6 +5,7 @@ mod rate;
 mod arrival;
 mod later;
 mod published;
+mod stopped;
 
 use chrono::{DateTime, Days, Utc};
 use serde::{Deserialize, Serialize};
@@ -15,6 +16,7 @@ pub use arrival::{Detection, Honest, InflatedBy, Kind, OfSize, Probe};
 pub use later::{Changed, Release};
 pub use published::{Attack, Coverage, Covered, Off, Published, Shift, TableError};
 pub use rate::{Rate, Stratum};
+pub use stopped::StoppedBy;
 
 /// What became of a submission.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -49,6 +51,8 @@ pub struct Seen {
     pub peers: usize,
     /// What became of it at once.
     pub at_arrival: Fate,
+    /// Codes of the rules that stopped it at once.
+    pub stopped_by: Vec<String>,
     /// Whether all that stopped it were rules that compare its figures with other people's.
     pub by_numbers: bool,
     /// What became of it later, with no person's doing, in the order of time.
@@ -91,6 +95,8 @@ pub struct Scores {
     pub honest: Vec<Honest>,
     /// What became of honest runs that were held.
     pub release: Release,
+    /// What each rule stopped when runs arrived.
+    pub rules: Vec<StoppedBy>,
     /// Honest runs on driver releases with a true change of 3 to 15 %.
     pub changes: Vec<Changed>,
     /// Published medians against the truth, by contributors.
@@ -125,6 +131,7 @@ pub fn score(
         probes: arrival::probes(probes, from),
         honest: arrival::honest(&warm),
         release: later::release(&warm, end),
+        rules: stopped::rules(&warm, end),
         changes: later::changes(&pairs, from, end),
         errors: published::errors(&pairs, rows),
         coverage: published::coverage(&pairs, rows),

@@ -40,6 +40,7 @@ fn seen(contributor: usize, at: DateTime<Utc>, at_arrival: Fate) -> Seen {
         pooled: true,
         peers: 0,
         at_arrival,
+        stopped_by: Vec::new(),
         by_numbers: true,
         later: Vec::new(),
     }
@@ -125,6 +126,41 @@ fn bad_runs_are_counted_by_kind_size_and_peers() {
     assert_eq!(by_peers[6], ("20+", rate(1, 1), rate(0, 0)));
     assert_eq!(by_peers[7], ("1 or more", rate(1, 1), rate(1, 1)));
     assert_eq!(by_peers[8], ("all", rate(1, 1), rate(1, 2)));
+}
+
+#[test]
+fn rules_are_counted_by_whom_they_stopped_alone_and_for_how_long() {
+    let run = |kind: &str, fate: Fate, rules: &[&str], later: Vec<(i64, Fate)>| {
+        let later = later.into_iter().map(|(at, fate)| (day(at), fate)).collect();
+        let stopped_by = rules.iter().map(|rule| (*rule).to_owned()).collect();
+        (known(kind), Seen { stopped_by, later, ..seen(1, day(0), fate) })
+    };
+    let scores = scored(
+        vec![
+            run("honest", Fate::Held, &["b"], vec![(3, Fate::Accepted)]),
+            run("honest", Fate::Held, &["a", "b"], vec![(50, Fate::Accepted)]),
+            run("honest", Fate::Accepted, &[], vec![]),
+            run("inflated", Fate::Held, &["a"], vec![]),
+            run("inflated", Fate::Rejected, &["c"], vec![]),
+            // The last arrival lets the others have had their 30 days.
+            (known("honest"), seen(3, day(61), Fate::Accepted)),
+        ],
+        &[],
+        &[],
+    );
+    let rows: Vec<_> = scores
+        .rules
+        .iter()
+        .map(|r| (r.rule.as_str(), r.bad, r.honest, r.honest_alone, r.within_30_days))
+        .collect();
+    assert_eq!(
+        rows,
+        [
+            ("b", 0, rate(2, 4), 1, rate(1, 2)),
+            ("a", 1, rate(1, 4), 0, rate(0, 1)),
+            ("c", 1, rate(0, 4), 0, rate(0, 0)),
+        ]
+    );
 }
 
 #[test]

@@ -124,7 +124,7 @@ impl Evaluate {
             output::json(&self.document(&scores, &fed, began))?;
         } else {
             let style = Style::for_stdout();
-            output::data(tables::text(&scores, &fed, style).as_bytes())?;
+            output::data(tables::text(&scores, style).as_bytes())?;
         }
         output::note(&times_line(&fed.times, fed.seen.len()));
         Ok(Outcome::Done)
@@ -174,7 +174,6 @@ impl Evaluate {
             "world": self.world.map(|w| w.scenario().as_str()),
             "seed": self.world.map(|_| self.seed),
             "scores": scores,
-            "rules": fed.rules,
             "seconds": {
                 "all": began.elapsed().as_secs_f64(),
                 "making": t.making.as_secs_f64(),

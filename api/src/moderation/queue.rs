@@ -131,7 +131,8 @@ fn case(
     let person = people.person(&run.contributor).to_owned();
     let accounts = people.accounts(&person).len();
     let codes: Vec<&str> = rules.iter().map(String::as_str).collect();
-    let waiting = Waiting { impact, days, rules: &codes, appealed, linked: accounts > 1 };
+    let counting = run.is_accepted();
+    let waiting = Waiting { impact, days, rules: &codes, counting, appealed, linked: accounts > 1 };
     let priority = desk::priority(&waiting, policy);
     let overdue = days > f64::from(policy.overdue_days);
     let with = Vec::new();

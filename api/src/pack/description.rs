@@ -62,7 +62,7 @@ pub fn set(run: &mut Map<String, Value>, assignment: &str) -> Result<(), PackErr
     if steps.iter().any(|step| step.is_empty()) {
         return Err(bad("the path has an empty step; write it like settings.width".to_owned()));
     }
-    let value = if wants_text(&steps) { Value::String(text.to_owned()) } else { literal(text) };
+    let value = value(&steps, text);
     let Some((last, way)) = steps.split_last() else { return Ok(()) };
     let mut place = run;
     let mut way = way.iter();
@@ -89,6 +89,11 @@ pub fn set(run: &mut Map<String, Value>, assignment: &str) -> Result<(), PackErr
 }
 
 /// A value as TOML has it, else the text itself.
+/// A value as the published schema wants it at a path of the run document: see [`set`].
+pub(crate) fn value(steps: &[&str], text: &str) -> Value {
+    if wants_text(steps) { Value::String(text.to_owned()) } else { literal(text) }
+}
+
 fn literal(text: &str) -> Value {
     format!("v = {text}")
         .parse::<toml::Table>()

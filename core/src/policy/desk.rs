@@ -26,6 +26,8 @@ pub struct DeskPolicy {
     pub appeal: f64,
     /// Points where the run is one of several accounts that seem to be one person's.
     pub linked: f64,
+    /// Points where the run counts meanwhile: a wrong label stays in the tables until somebody has looked.
+    pub counting: f64,
     /// Points of a price report for each unit of its modified z...
     pub per_z: f64,
     /// ...up to so many points; what it waits counts as of a run.
@@ -54,6 +56,7 @@ impl DeskPolicy {
             made_up: 2.0,
             appeal: 4.0,
             linked: 2.0,
+            counting: 4.0,
             per_z: 1.0,
             most_deviation: 10.0,
             per_place: 1.0,

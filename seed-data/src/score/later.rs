@@ -41,16 +41,19 @@ fn after(time: DateTime<Utc>, days: Days) -> DateTime<Utc> {
     time.checked_add_days(days).unwrap_or(time)
 }
 
+/// Released within 30 days, of those that have had 30 days.
+pub(super) fn within_30_days<'a>(held: impl Iterator<Item = &'a Seen>, end: Option<DateTime<Utc>>) -> Rate {
+    let had_time = |s: &&Seen| end.is_some_and(|end| after(s.arrived_at, SOON) <= end);
+    Rate::over(held.filter(had_time), |s| released_by(s, after(s.arrived_at, SOON)))
+}
+
 /// What became of honest runs that were held.
 pub(super) fn release(pairs: &[Pair<'_>], end: Option<DateTime<Utc>>) -> Release {
     let honest: Vec<&Seen> = pairs.iter().filter(|(k, s)| k.honest && s.completed).map(|(_, s)| *s).collect();
     let of = |fate: Fate| honest.iter().copied().filter(move |s| s.at_arrival == fate);
-    let had_time = |s: &&Seen| end.is_some_and(|end| after(s.arrived_at, SOON) <= end);
     let out = |s: &Seen| s.at_last() != Fate::Accepted;
     Release {
-        within_30_days: Rate::over(of(Fate::Held).filter(had_time), |s| {
-            released_by(s, after(s.arrived_at, SOON))
-        }),
+        within_30_days: within_30_days(of(Fate::Held), end),
         out_at_the_end: Rate::over(of(Fate::Held), out),
         taken_back: Rate::over(of(Fate::Accepted), out),
         lost: Rate::over(honest.iter().copied(), out),

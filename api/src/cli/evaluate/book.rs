@@ -1,6 +1,6 @@
 //! The record of what happens to every submission.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -37,7 +37,6 @@ pub(super) struct Book<'a> {
     /// Submissions that are held now.
     held: BTreeSet<usize>,
     peers: Peers,
-    rules: BTreeMap<String, usize>,
     probed: usize,
     probes: Vec<Probe>,
     times: Times,
@@ -55,6 +54,7 @@ impl<'a> Book<'a> {
             pooled: false,
             peers: 0,
             at_arrival: Fate::Refused,
+            stopped_by: Vec::new(),
             by_numbers: false,
             later: Vec::new(),
         };
@@ -67,7 +67,6 @@ impl<'a> Book<'a> {
             ids: HashMap::new(),
             held: BTreeSet::new(),
             peers: Peers::default(),
-            rules: BTreeMap::new(),
             probed,
             probes: Vec::new(),
             times: Times::default(),
@@ -161,9 +160,9 @@ impl<'a> Book<'a> {
         seen.peers = peers;
         seen.at_arrival = fate(receipt.judgement.verdict);
         seen.by_numbers = by_numbers(findings);
+        seen.stopped_by = codes(findings);
         seen.configuration = Some(configuration);
         let fate = seen.at_arrival;
-        self.count_rules(findings);
         if let Some(run) = &receipt.run {
             self.places.insert(run.clone(), at);
             self.ids.insert(at, run.clone());
@@ -173,15 +172,8 @@ impl<'a> Book<'a> {
 
     fn refused(&mut self, at: usize, error: IntakeError) -> Result<(), Failure> {
         let findings = error.findings().with_context(|| format!("submission {at} cannot be stored"))?;
-        self.count_rules(&findings);
+        self.seen[at].stopped_by = codes(&findings);
         Ok(())
-    }
-
-    fn count_rules(&mut self, findings: &[Finding]) {
-        let codes: BTreeSet<&str> = stopping(findings).map(|f| f.code.as_ref()).collect();
-        for code in codes {
-            *self.rules.entry(code.to_owned()).or_default() += 1;
-        }
     }
 
     /// Keeps the numbers of peers and the list of held runs right when a run's fate changes.
@@ -261,8 +253,14 @@ impl<'a> Book<'a> {
             }
         }
         let published = published(self.intake)?;
-        Ok(Fed { seen: self.seen, probes: self.probes, published, rules: self.rules, times: self.times })
+        Ok(Fed { seen: self.seen, probes: self.probes, published, times: self.times })
     }
+}
+
+/// Codes of the findings that stop a run, each once.
+fn codes(findings: &[Finding]) -> Vec<String> {
+    let codes: BTreeSet<&str> = stopping(findings).map(|f| f.code.as_ref()).collect();
+    codes.into_iter().map(str::to_owned).collect()
 }
 
 /// A submission that is ready to be stored, and what the service said of its probes.

@@ -49,8 +49,6 @@ pub(super) struct Fed {
     pub(super) probes: Vec<Probe>,
     /// The published medians at the end.
     pub(super) published: Vec<Published>,
-    /// How often each rule stopped a run at arrival: honest runs are not told from bad ones here.
-    pub(super) rules: BTreeMap<String, usize>,
     /// Where the time went.
     pub(super) times: Times,
 }

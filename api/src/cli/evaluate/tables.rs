@@ -1,13 +1,12 @@
 //! The scores as text.
 
-use wearmark_seed_data::score::{Detection, InflatedBy, Off, Rate, Scores, WARM_UP};
+use wearmark_seed_data::score::{Detection, InflatedBy, Off, Rate, Scores, StoppedBy, WARM_UP};
 
-use super::feed::Fed;
 use crate::cli::columns::{self, Column};
 use crate::cli::output::Style;
 
 /// Every table, each with what it counts.
-pub(super) fn text(scores: &Scores, fed: &Fed, style: Style) -> String {
+pub(super) fn text(scores: &Scores, style: Style) -> String {
     let mut text = format!("{}\n", style.strong("Wearmark evaluation"));
     text.push_str(&format!(
         "{} submissions, {} of them bad. Tables of arrivals leave out the first {} days, in which a new service \
@@ -29,7 +28,7 @@ pub(super) fn text(scores: &Scores, fed: &Fed, style: Style) -> String {
         ("Honest runs on driver releases that truly changed their rate by 3 to 15 %", changes(scores)),
         ("Published medians against the truth, by contributors", errors(scores)),
         ("Published 95 % intervals against the truth, by contributors", coverage(scores)),
-        ("Rules that stopped runs at arrival", rules(fed)),
+        ("Rules that stopped runs at arrival", rules(scores)),
     ];
     for (title, body) in sections {
         text.push_str(&format!("{}\n{body}\n", style.strong(title)));
@@ -245,12 +244,20 @@ fn coverage(scores: &Scores) -> String {
     columns::render(&COLUMNS, &rows, columns::width())
 }
 
-fn rules(fed: &Fed) -> String {
-    let mut rules: Vec<(&String, &usize)> = fed.rules.iter().collect();
-    rules.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
-    let rows: Vec<Vec<String>> =
-        rules.into_iter().map(|(code, runs)| vec![code.clone(), runs.to_string()]).collect();
-    columns::render(&[Column::word("rule"), Column::number("runs")], &rows, columns::width())
+fn rules(scores: &Scores) -> String {
+    const COLUMNS: [Column; 5] = [
+        Column::word("rule"),
+        Column::number("bad"),
+        Column::number("honest, %"),
+        Column::number("alone"),
+        Column::number("released in 30 days"),
+    ];
+    let row = |r: &StoppedBy| {
+        let alone = r.honest_alone.to_string();
+        vec![r.rule.clone(), r.bad.to_string(), fine(&r.honest), alone, rate(&r.within_30_days)]
+    };
+    let rows: Vec<Vec<String>> = scores.rules.iter().map(row).collect();
+    columns::render(&COLUMNS, &rows, columns::width())
 }
 
 fn attacks(scores: &Scores) -> String {

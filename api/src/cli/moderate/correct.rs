@@ -6,6 +6,7 @@ use serde_json::{Map, Value, json};
 use super::{CASES, Desk, shown};
 use crate::cli::client;
 use crate::cli::exit::{Ended, Failure};
+use crate::pack::description;
 
 /// Proposes a correction.
 #[derive(Debug, Args)]
@@ -16,8 +17,8 @@ use crate::cli::exit::{Ended, Failure};
 pub struct Correct {
     /// Run id
     pub run: String,
-    /// A JSON pointer into the run document and the value to put there; a text, or JSON of another kind; without a value
-    /// the member is taken away
+    /// A JSON pointer into the run document and the value to put there, as the schema wants it; without a value the
+    /// member is taken away
     #[arg(long = "set", value_name = "POINTER=VALUE", required = true)]
     pub changes: Vec<String>,
     /// Why; the contributor reads it
@@ -43,16 +44,14 @@ impl Correct {
     }
 }
 
-/// Numbers, true, false and null are those of JSON; anything else is a text.
+/// The place, and the value as the schema wants it there: a text where it wants a text, so that `7.0` stays that. No value is
+/// null, which takes the member away.
 fn read(change: &str) -> Result<(String, Value), Failure> {
     let (pointer, value) = change.split_once('=').ok_or_else(|| {
         Failure::broken(format!("{change} is no change; write it like /card/id=otterwick-burrow-4"))
     })?;
-    let value = match serde_json::from_str(value) {
-        Ok(plain @ (Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_))) => plain,
-        _ if value.is_empty() => Value::Null,
-        _ => Value::String(value.to_owned()),
-    };
+    let steps: Vec<&str> = pointer.split('/').skip(1).collect();
+    let value = if value.is_empty() { Value::Null } else { description::value(&steps, value) };
     Ok((pointer.to_owned(), value))
 }
 
@@ -66,7 +65,7 @@ mod tests {
         let value = |change: &str| read(change).unwrap().1;
         assert_eq!(value("/card/id=a=b"), json!("a=b"));
         assert_eq!(value("/settings/width=1280"), json!(1280));
-        assert_eq!(value("/driver/version=\"5.10\""), json!("5.10"));
+        assert_eq!(value("/driver/version=5.10"), json!("5.10"));
         assert_eq!(value("/card/memory_mib="), Value::Null);
         assert!(read("/card/id").is_err());
     }
