@@ -10,6 +10,7 @@ mod agree;
 mod audit;
 mod estimate;
 mod peers;
+mod knowers;
 mod lesson;
 mod pack;
 mod waiting;
@@ -280,6 +281,7 @@ impl Ledger {
             .filter(others)
             .filter(|row| row.measured_day >= day - policy.release_days)
             .collect();
+        let known = self.rows.known(features);
         Inputs {
             model: self.number,
             as_of: self.last_change,
@@ -287,7 +289,8 @@ impl Ledger {
             limit: self.limit,
             mean: expected(&prediction),
             card_share: prediction.share,
-            known_by: self.rows.known_by(features),
+            known_by: known.by,
+            must_be_bad: known.must_be_bad,
             low: Expected {
                 value: low.ln_low_ratio,
                 variance: low.variance,

@@ -9,6 +9,7 @@ mod verdicts;
 mod probe;
 mod between;
 mod published;
+mod rows;
 mod tables;
 
 use std::collections::BTreeSet;
@@ -91,6 +92,9 @@ pub struct Evaluate {
     /// Also ask what would become of every Nth honest run made 10 and 20 % faster; 0 asks about none
     #[arg(long, value_name = "N", default_value_t = 5, conflicts_with = "write")]
     pub probe: usize,
+    /// Also write what is true of each run and what became of it into this file, as JSON, one run a line
+    #[arg(long, value_name = "FILE", conflicts_with = "write")]
+    pub rows: Option<PathBuf>,
     /// One JSON object instead of text
     #[arg(long)]
     pub json: bool,
@@ -115,9 +119,9 @@ impl Evaluate {
             None
         } else {
             output::note("Without the liars first.");
-            Some(self.evaluate(&source, &liars, 0)?)
+            Some(self.evaluate(&source, &liars, 0, None)?)
         };
-        let fed = self.evaluate(&source, &BTreeSet::new(), self.probe)?;
+        let fed = self.evaluate(&source, &BTreeSet::new(), self.probe, self.rows.as_deref())?;
         let rows = without.map(|fed| fed.published).unwrap_or_default();
         let scores = score(source.known(), &fed.seen, &fed.probes, &fed.published, &rows);
         if self.json {
@@ -131,7 +135,13 @@ impl Evaluate {
     }
 
     /// Sends everything but what some contributors submit through a service of its own.
-    fn evaluate(&self, source: &Source, left_out: &BTreeSet<usize>, probed: usize) -> Result<Fed, Failure> {
+    fn evaluate(
+        &self,
+        source: &Source,
+        left_out: &BTreeSet<usize>,
+        probed: usize,
+        rows: Option<&Path>,
+    ) -> Result<Fed, Failure> {
         let folder = Folder::of(None)?;
         // Nobody ever signs in to a service that is thrown away, so passwords need no costly hash.
         let storage = Storage::open(&StorageConfig::for_testing(folder.path()))
@@ -144,7 +154,7 @@ impl Evaluate {
         policy.judge.refit_hours = 24 * self.refit_days;
         let intake = Intake { storage: storage.clone(), policy: Arc::new(policy) };
         let bar = submit::progress(source.len() as u64, "runs");
-        let fed = feed::feed(&intake, source, left_out, probed, &bar);
+        let fed = feed::feed(&intake, source, left_out, probed, rows, &bar);
         bar.finish_and_clear();
         storage.close();
         fed

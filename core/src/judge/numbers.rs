@@ -59,6 +59,10 @@ pub struct Inputs {
     /// fewer. Verdicts of the time before this was looked at count everybody as many.
     #[serde(default = "everybody")]
     pub known_by: u32,
+    /// How many of those who know card and workload must be bad for that to be wrong. Verdicts of the time before this was
+    /// looked at count half of `known_by`.
+    #[serde(default)]
+    pub must_be_bad: u32,
     /// ln(1% low / mean fps), `percentile`.
     pub low: Expected,
     /// Other contributors' residuals in the cell (configuration, any driver release).
@@ -143,7 +147,7 @@ impl Numbers {
 
 /// Weighs a run. O(1): the evidence comes reduced.
 pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &JudgePolicy) -> Numbers {
-    let Inputs { mean, low, cell, cell_low, release, bench, known_by, .. } = *inputs;
+    let Inputs { mean, low, cell, cell_low, release, bench, known_by, must_be_bad, .. } = *inputs;
     let runs = f64::from(bench.runs);
     let of_cell = support::posterior(cell, mean.common, &policy.cell);
     let of_release = support::posterior(release, 0.0, &policy.release);
@@ -152,7 +156,8 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
     let variance = own + mean.sigma.powi(2);
     let mut mean = place(ln_fps, mean.value + shift, &beliefs, variance, policy);
-    mean.doubt(support::all_bad(known_by, policy.cell.bad_share), variance, policy);
+    let bad = support::all_bad(must_be_bad.max(known_by.div_ceil(2)), policy.cell.bad_share);
+    mean.doubt(bad, variance, policy);
     let low = ln_low_ratio.map(|ratio| {
         let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);
         let own = (low.variance - low.common).max(0.0);

@@ -29,7 +29,7 @@ pub(super) struct Belief {
 ///
 /// With n contributors the evidence has the variance q = 1.3 s^2 / n. A component (w, m, t^2) of the prior
 /// becomes w N(x; m, t^2 + q), (m q + x t^2) / (t^2 + q), t^2 q / (t^2 + q). With the probability
-/// g^ceil(n / 2) the evidence is bad (density N(0, `bad_sd`^2)) and the prior stands: without that guard one
+/// g^ceil(n / 2), enough of them to carry the median along, the evidence is bad (density N(0, `bad_sd`^2)) and the prior stands: without that guard one
 /// wild first value captures an empty cell.
 pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) -> Vec<Belief> {
     let prior = policy.prior.iter().map(|part| belief(part, common));
@@ -39,7 +39,7 @@ pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) 
     let n = f64::from(support.contributors);
     let x = support.residual;
     let q = policy.median_factor * policy.contributor_sd.powi(2) / n;
-    let bad = all_bad(support.contributors, policy.bad_share);
+    let bad = all_bad(support.contributors.div_ceil(2), policy.bad_share);
     let bad_density = bad * normal_density(x, 0.0, policy.bad_sd.powi(2));
     let mut beliefs = Vec::with_capacity(2 * policy.prior.len());
     for Belief { weight, mean, variance } in prior {
@@ -56,9 +56,9 @@ pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) 
     beliefs
 }
 
-/// Probability that so many contributors, one at least, are all bad, or enough of them to carry the median along.
+/// Probability that so many contributors, one at least, are all bad.
 pub(super) fn all_bad(contributors: u32, bad_share: f64) -> f64 {
-    bad_share.powf((f64::from(contributors.max(1)) / 2.0).ceil())
+    bad_share.powf(f64::from(contributors.max(1)))
 }
 
 fn belief(part: &Part, common: f64) -> Belief {

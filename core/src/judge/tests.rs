@@ -37,6 +37,7 @@ fn inputs(contributors: u32) -> Inputs {
         mean: Expected { value: 60.0_f64.ln(), variance: 0.0009, common: 0.0002, sigma: 0.015 },
         card_share: 0.9,
         known_by: 20,
+        must_be_bad: 10,
         low: Expected { value: 0.75_f64.ln(), variance: 0.0004, common: 0.0002, sigma: 0.045 },
         cell: support,
         cell_low: support,
@@ -75,11 +76,15 @@ fn a_card_the_model_does_not_know_is_accepted_as_unconfirmed_however_fast_it_is(
 
 #[test]
 fn a_card_that_one_other_has_measured_is_not_known_well_enough_to_hold_against_anybody() {
-    let twice_as_fast = |known_by: u32| judged(100.0, 75.0, Inputs { known_by, ..inputs(0) }).verdict;
+    let twice_as_fast =
+        |known_by: u32| judged(100.0, 75.0, Inputs { known_by, must_be_bad: 0, ..inputs(0) }).verdict;
     assert_eq!(
         [1, 2, 3, 20].map(twice_as_fast),
         [Verdict::Accepted, Verdict::Accepted, Verdict::Held, Verdict::Held]
     );
+    // Two who agree must both be bad.
+    let agreed = Inputs { known_by: 2, must_be_bad: 2, ..inputs(0) };
+    assert_eq!(judged(100.0, 75.0, agreed).verdict, Verdict::Held);
     // Anything is not everything: a rate in another unit is told all the same.
     assert_eq!(judged(60_000.0, 45_000.0, Inputs { known_by: 1, ..inputs(0) }).verdict, Verdict::Rejected);
 }

@@ -72,7 +72,11 @@ impl Ledger {
         if against(inputs.cell, policy.agree_against) && against(inputs.release, 1) {
             return None;
         }
+        // Those who measured other things agree by the release alone: if others have it and do not see this, they do by
+        // chance.
+        let release_alone = !against(inputs.release, policy.agree_against_release);
         self.beside(row)
+            .filter(|other| release_alone || other.cell == row.cell)
             .find(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
             .map(|other| other.run.to_string())
     }

@@ -5,6 +5,7 @@ use std::num::NonZero;
 use std::sync::Arc;
 use std::thread;
 
+use super::knowers::{Knowers, Known};
 use super::{Entry, NEWEST, NEWEST_OF_RELEASE, Standing};
 use crate::judge::ln_figures;
 use crate::model::{Features, Model, Observation};
@@ -101,15 +102,6 @@ impl Row {
     }
 }
 
-fn one_less(who: &mut HashMap<u32, u32>, contributor: u32) {
-    if let Some(count) = who.get_mut(&contributor) {
-        *count -= 1;
-        if *count == 0 {
-            who.remove(&contributor);
-        }
-    }
-}
-
 /// Driver release, workload, family.
 type ReleaseKey = (u32, u32, u32);
 
@@ -127,9 +119,8 @@ pub(super) struct Rows {
     held: Vec<u32>,
     pub(super) accepted: u32,
     by_contributor: HashMap<u32, u32>,
-    /// Accepted runs by card and by workload, then by contributor.
-    cards: HashMap<u32, HashMap<u32, u32>>,
-    workloads: HashMap<u32, HashMap<u32, u32>>,
+    cards: HashMap<u32, Knowers>,
+    workloads: HashMap<u32, Knowers>,
 }
 
 impl Rows {
@@ -143,8 +134,8 @@ impl Rows {
             self.accepted += 1;
             let Features { contributor, card, workload, .. } = row.features;
             *self.by_contributor.entry(contributor).or_default() += 1;
-            *self.cards.entry(card).or_default().entry(contributor).or_default() += 1;
-            *self.workloads.entry(workload).or_default().entry(contributor).or_default() += 1;
+            self.cards.entry(card).or_default().add(&row);
+            self.workloads.entry(workload).or_default().add(&row);
         } else {
             self.held.push(at);
         }
@@ -169,7 +160,7 @@ impl Rows {
                 *count -= 1;
             }
             for who in [self.cards.get_mut(&card), self.workloads.get_mut(&workload)].into_iter().flatten() {
-                one_less(who, contributor);
+                who.take(&row);
             }
         } else {
             self.held.retain(|other| *other != at);
@@ -201,6 +192,12 @@ impl Rows {
                 scope.spawn(|| rows.iter_mut().flatten().for_each(|row| row.measure(model)));
             }
         });
+        self.cards.clear();
+        self.workloads.clear();
+        for row in self.rows.iter().flatten().filter(|row| row.is_accepted()) {
+            self.cards.entry(row.features.card).or_default().add(row);
+            self.workloads.entry(row.features.workload).or_default().add(row);
+        }
     }
 
     fn newest<'a>(&'a self, list: Option<&'a Vec<u32>>, most: usize) -> impl Iterator<Item = &'a Row> {
@@ -222,14 +219,13 @@ impl Rows {
         self.held.iter().filter_map(|at| self.get(*at))
     }
 
-    /// Other contributors with accepted runs of the card or with accepted runs of the workload, whichever are fewer.
-    pub(super) fn known_by(&self, features: &Features) -> u32 {
-        let others = |of: Option<&HashMap<u32, u32>>| {
-            of.map_or(0, |who| who.len() - usize::from(who.contains_key(&features.contributor)))
-        };
+    /// Other contributors with accepted runs of the card and of the workload, the fewer of each.
+    pub(super) fn known(&self, features: &Features) -> Known {
+        let none = Knowers::default();
+        let of = |knowers: Option<&Knowers>| knowers.unwrap_or(&none).others(features.contributor);
         let (card, workload) =
-            (others(self.cards.get(&features.card)), others(self.workloads.get(&features.workload)));
-        u32::try_from(card.min(workload)).unwrap_or(u32::MAX)
+            (of(self.cards.get(&features.card)), of(self.workloads.get(&features.workload)));
+        Known { by: card.by.min(workload.by), must_be_bad: card.must_be_bad.min(workload.must_be_bad) }
     }
 
     /// Accepted runs of a contributor.

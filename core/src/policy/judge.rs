@@ -103,6 +103,9 @@ pub struct JudgePolicy {
     pub agree_runs: u32,
     /// Accepted contributors in the cell against whom two do not prevail, if the driver release is no news either.
     pub agree_against: u32,
+    /// Accepted contributors with the driver release, on any configuration of the workload, against whom two who measured
+    /// different configurations do not prevail: the release is then not what they have in common.
+    pub agree_against_release: u32,
     /// Accepted runs whose residual is beyond this, and beyond `hindsight_sigmas` residual standard deviations,
     /// go back to hold when the model is fitted again and no other contributor agrees.
     pub hindsight: f64,
@@ -175,6 +178,7 @@ impl JudgePolicy {
             agree_within: 0.06,
             agree_runs: 8,
             agree_against: 3,
+            agree_against_release: 2,
             hindsight: 0.12,
             hindsight_sigmas: 5.0,
             hindsight_agree_within: 0.08,

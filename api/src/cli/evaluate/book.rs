@@ -1,6 +1,7 @@
 //! The record of what happens to every submission.
 
 use std::collections::{BTreeSet, HashMap, HashSet};
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -17,6 +18,7 @@ use super::feed::{Fed, Times};
 use super::peers::Peers;
 use super::probe::{self, SIZES};
 use super::published::published;
+use super::rows;
 use super::source::{Arrival, Source};
 use super::verdicts::{by_numbers, failed, fate, release, stopping};
 use crate::cli::demo::fill::cores;
@@ -240,7 +242,7 @@ impl<'a> Book<'a> {
     }
 
     /// The record in full, with what is published at the end.
-    pub(super) fn finish(mut self, making: Duration) -> Result<Fed, Failure> {
+    pub(super) fn finish(mut self, making: Duration, rows: Option<&Path>) -> Result<Fed, Failure> {
         self.times.making = making;
         let end = self.source.arrivals().last().map(|last| last.at);
         if let Some(end) = end {
@@ -251,6 +253,9 @@ impl<'a> Book<'a> {
                     self.changed(at, end, fate);
                 }
             }
+        }
+        if let Some(path) = rows {
+            rows::write(path, self.intake, self.source, &self.seen, &self.ids)?;
         }
         let published = published(self.intake)?;
         Ok(Fed { seen: self.seen, probes: self.probes, published, times: self.times })

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
+use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::sync_channel;
@@ -54,12 +55,13 @@ pub(super) struct Fed {
 }
 
 /// Sends everything but what some contributors submit; every `probed`th honest run is asked about as well, with
-/// its rates made larger (none at 0).
+/// its rates made larger (none at 0). What became of each run is written into the file `rows`.
 pub(super) fn feed(
     intake: &Intake,
     source: &Source,
     left_out: &BTreeSet<usize>,
     probed: usize,
+    rows: Option<&Path>,
     bar: &ProgressBar,
 ) -> Result<Fed, Failure> {
     let names: Vec<&str> = source.names().iter().map(String::as_str).collect();
@@ -108,7 +110,7 @@ pub(super) fn feed(
         }
         Ok(())
     })?;
-    book.finish(making.into_inner().unwrap_or_default())
+    book.finish(making.into_inner().unwrap_or_default(), rows)
 }
 
 /// Groups of submissions that go together.

@@ -1,0 +1,77 @@
+//! Who says how fast a card is, or how heavy a workload.
+
+use std::collections::HashMap;
+
+use super::rows::Row;
+
+/// Mean residual of a contributor's runs within which it agrees with the model, natural log: a first run under a wrong
+/// name pulls a little-known card to where everybody's runs, its own too, lie further off than that.
+const AGREES_WITHIN: f64 = 0.1;
+
+/// A contributor's accepted runs of one card or workload.
+#[derive(Debug, Clone, Copy, Default)]
+struct Own {
+    runs: u32,
+    /// Of their residuals.
+    sum: f64,
+}
+
+impl Own {
+    fn agrees(&self) -> bool {
+        self.runs > 0 && (self.sum / f64::from(self.runs)).abs() <= AGREES_WITHIN
+    }
+}
+
+/// Contributors with accepted runs of one card or workload.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Knowers {
+    by: HashMap<u32, Own>,
+    agreeing: u32,
+}
+
+/// How many contributors know something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Known {
+    /// Contributors.
+    pub(super) by: u32,
+    /// How many of them must be bad for what is known to be wrong: half of them, which can pull the model along, or all who
+    /// agree with it, whichever are more.
+    pub(super) must_be_bad: u32,
+}
+
+impl Knowers {
+    pub(super) fn add(&mut self, row: &Row) {
+        self.change(row, |own| {
+            own.runs += 1;
+            own.sum += row.residual;
+        });
+    }
+
+    pub(super) fn take(&mut self, row: &Row) {
+        self.change(row, |own| {
+            own.runs = own.runs.saturating_sub(1);
+            own.sum -= row.residual;
+        });
+    }
+
+    fn change(&mut self, row: &Row, change: impl FnOnce(&mut Own)) {
+        let contributor = row.features.contributor;
+        let own = self.by.entry(contributor).or_default();
+        let before = own.agrees();
+        change(own);
+        let now = own.agrees();
+        if own.runs == 0 {
+            self.by.remove(&contributor);
+        }
+        self.agreeing = self.agreeing + u32::from(now) - u32::from(before);
+    }
+
+    /// All but this one.
+    pub(super) fn others(&self, contributor: u32) -> Known {
+        let own = self.by.get(&contributor);
+        let all = u32::try_from(self.by.len()).unwrap_or(u32::MAX);
+        let by = all - u32::from(own.is_some());
+        let agreeing = self.agreeing - u32::from(own.is_some_and(Own::agrees));
+        Known { by, must_be_bad: by.div_ceil(2).max(agreeing) }
+    }
+}
