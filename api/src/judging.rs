@@ -3,6 +3,7 @@
 
 pub mod keeper;
 pub mod replay;
+mod warnings;
 
 use std::sync::Arc;
 use std::time::Instant;
@@ -21,6 +22,8 @@ use crate::storage::models::{self, StoredModel};
 use crate::storage::people;
 use crate::storage::references;
 use crate::storage::writer::Tx;
+
+pub use warnings::let_be;
 
 /// What fitting the model again came to.
 #[derive(Debug, Clone, PartialEq)]
@@ -131,15 +134,20 @@ fn release(intake: &Intake, tx: &mut Tx<'_>, number: i64, now: DateTime<Utc>) ->
     let mut released = 0;
     for (run, standing) in held {
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };
-        let finding = if standing == Standing::Questioned {
+        let found = if standing == Standing::Questioned {
             let by = format!("model {number}, fitted to what came since, expects no more than it shows");
-            judge::absolve(&numbers, &by, &intake.policy)
+            judge::absolve(&numbers, &by, &intake.policy).map(|finding| (finding, Cause::Refit))
         } else {
             let by = format!("model {number}, fitted to what came since, agrees with it");
-            judge::confirm(&numbers, &by, &intake.policy)
+            match judge::confirm(&numbers, &by, &intake.policy) {
+                Some(finding) => Some((finding, Cause::Refit)),
+                None => {
+                    warnings::over(intake, tx, &run, &numbers, now)?.map(|finding| (finding, Cause::Waited))
+                }
+            }
         };
-        if let Some(finding) = finding {
-            intake::release(intake, tx, &run, numbers, finding, Cause::Refit, now)?;
+        if let Some((finding, cause)) = found {
+            intake::release(intake, tx, &run, numbers, finding, cause, now)?;
             released += 1;
         }
     }

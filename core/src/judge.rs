@@ -9,6 +9,7 @@ mod support;
 mod numbers;
 mod misstated;
 mod sitting;
+mod warning;
 pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
@@ -172,6 +173,13 @@ pub fn ln_figures(mean_fps: f64, low_fps: Option<f64>) -> (f64, Option<f64>) {
 /// words what agrees.
 pub fn confirm(numbers: &Numbers, by: &str, policy: &Policy) -> Option<Finding> {
     (!numbers.deviates(&policy.judge)).then(|| rules::confirmed(numbers, by))
+}
+
+/// The finding that lets a run go that lies a little beyond the limit, when that was a warning and calls for no action:
+/// see [`JudgePolicy`](crate::policy::judge::JudgePolicy). `days` are those since it arrived.
+pub fn let_be(numbers: &Numbers, days: i64, policy: &Policy) -> Option<Finding> {
+    let enough = days >= i64::from(policy.judge.warning_days);
+    (enough && numbers.is_warning(&policy.judge)).then(|| warning::let_be(numbers, days, &policy.judge))
 }
 
 /// The finding that lets a run go whose conditions were not the same all the time, when its numbers show that this cost

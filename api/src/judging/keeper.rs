@@ -1,4 +1,4 @@
-//! Keeps the model up to date while the service runs.
+//! Keeps the model up to date while the service runs, and lets held runs be whose time has come.
 
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::thread::{self, JoinHandle};
@@ -6,11 +6,14 @@ use std::time::Duration;
 
 use chrono::Utc;
 
-use super::{due, refit};
+use super::{due, let_be, refit};
 use crate::intake::Intake;
 
 /// Time between two looks at the schedule.
 const LOOK: Duration = Duration::from_secs(60);
+
+/// Every so manyth look is for held runs whose time has come, too.
+const BETWEEN: u32 = 60;
 
 /// A thread that fits the model again when that is due; it stops when this is dropped.
 pub struct Keeper {
@@ -28,9 +31,16 @@ impl Keeper {
         let thread = thread::Builder::new().name("keeper".to_owned()).spawn(move || {
             // The first look reads the ledger, so that the first submission need not wait for it.
             let mut wait = Duration::ZERO;
+            let mut looks = 0_u32;
             while stopped.recv_timeout(wait) == Err(RecvTimeoutError::Timeout) {
                 wait = LOOK;
                 let now = Utc::now();
+                if looks.is_multiple_of(BETWEEN)
+                    && let Err(error) = let_be(&intake, now)
+                {
+                    tracing::error!(%error, "held runs could not be looked at");
+                }
+                looks = looks.wrapping_add(1);
                 match due(&intake, now).and_then(|due| due.then(|| refit(&intake, now)).transpose()) {
                     Ok(None) => {}
                     Ok(Some(done)) => tracing::info!(

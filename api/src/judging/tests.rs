@@ -7,7 +7,7 @@ use chrono::TimeDelta;
 use wearmark_core::policy::Policy;
 use wearmark_core::verdict::Verdict;
 
-use super::{due, refit, replay};
+use super::{due, let_be, refit, replay};
 use crate::intake::{Intake, Receipt};
 use crate::storage::fixture::{Fixture, bytes, now, open, run, spoil_models, tamper};
 use crate::storage::ids::{AccountId, RunId};
@@ -163,6 +163,40 @@ fn a_fit_lets_held_runs_go_and_holds_accepted_ones_that_nobody_bears_out() {
     assert_eq!(done.doubted, 1, "{done:?}");
     assert_eq!(service.verdict(&wild), Verdict::Held);
     assert_eq!(service.causes(&wild), [Cause::Arrival, Cause::Refit]);
+    assert!(service.replayed() > 60);
+}
+
+#[test]
+fn a_run_held_for_a_warning_counts_two_weeks_later() {
+    let mut service = Service::new(8);
+    service.make_known(8);
+    for who in 0..4 {
+        service.submit(who, 58.0 + 0.2 * who as f64, FULL_HD);
+    }
+    refit(&service.intake, now()).unwrap();
+    let limit = |receipt: &Receipt| {
+        let numbers = receipt.judgement.numbers.clone().unwrap();
+        (numbers.mean.z, numbers.inputs.limit)
+    };
+    // The first rate beyond the limit, a tenth of a frame at a time.
+    let mut fps = 60.0;
+    let warned = loop {
+        fps += 0.1;
+        let document = bytes(&run(9_001, fps, FULL_HD));
+        let asked = service.intake.check(&service.accounts[5], &document, now()).unwrap();
+        if asked.judgement.verdict == Verdict::Held {
+            break service.submit(5, fps, FULL_HD);
+        }
+    };
+    let (z, from) = limit(&warned);
+    assert!(z > from && z < 3.0, "{z} {from}");
+    let warned = warned.run.unwrap();
+    assert_eq!(let_be(&service.intake, now() + TimeDelta::days(13)).unwrap(), 0);
+    let early = service.verdict(&warned);
+    assert_eq!(let_be(&service.intake, now() + TimeDelta::days(15)).unwrap(), 1);
+    let told = service.intake.storage.find_run(&warned).unwrap().unwrap().judgement;
+    assert_eq!((early, told.verdict), (Verdict::Held, Verdict::Accepted));
+    assert!(told.findings.iter().any(|f| f.code == "counts-with-a-warning"));
     assert!(service.replayed() > 60);
 }
 

@@ -24,6 +24,8 @@ pub enum Cause {
     Corroborated,
     /// The model was fitted again.
     Refit,
+    /// It lay a little beyond the limit and waited long enough.
+    Waited,
     /// A moderator decided.
     Moderator,
 }
@@ -36,12 +38,13 @@ impl Cause {
             Cause::Neighbour => "neighbour",
             Cause::Corroborated => "corroborated",
             Cause::Refit => "refit",
+            Cause::Waited => "waited",
             Cause::Moderator => "moderator",
         }
     }
 
     pub(crate) fn parse(word: &str) -> Result<Cause, StorageError> {
-        [Cause::Arrival, Cause::Neighbour, Cause::Corroborated, Cause::Refit, Cause::Moderator]
+        [Cause::Arrival, Cause::Neighbour, Cause::Corroborated, Cause::Refit, Cause::Waited, Cause::Moderator]
             .into_iter()
             .find(|cause| cause.as_str() == word)
             .ok_or_else(|| odd("cause", word))

@@ -1,10 +1,11 @@
 //! Writing a judged run: the run, its document, passes and findings.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
 use wearmark_core::finding::Finding;
 use wearmark_core::identity::Traits;
 use wearmark_core::judge::Judgement;
+use wearmark_core::verdict::Verdict;
 
 use super::connection::Conn;
 use super::error::StorageError;
@@ -82,6 +83,32 @@ impl NewSubmission<'_> {
             &Judged::new(self.judgement, Cause::Arrival, self.run.revision, self.received_at),
         )
     }
+}
+
+/// When a run came.
+pub(crate) fn received_at(conn: &mut Conn, run: &str) -> Result<DateTime<Utc>, StorageError> {
+    let at: NaiveDateTime = submissions::table
+        .filter(submissions::run.eq(run))
+        .select(submissions::received_at)
+        .first(conn)
+        .map_err(StorageError::database("reading when a run came"))?;
+    Ok(time::from_stored(at))
+}
+
+/// Runs that are held and came between these moments, oldest first.
+pub(crate) fn held_between(
+    conn: &mut Conn,
+    from: DateTime<Utc>,
+    to: DateTime<Utc>,
+) -> Result<Vec<String>, StorageError> {
+    runs::table
+        .inner_join(submissions::table)
+        .filter(runs::verdict.eq(Verdict::Held.as_str()))
+        .filter(submissions::received_at.between(time::to_stored(from), time::to_stored(to)))
+        .order(runs::id)
+        .select(runs::id)
+        .load(conn)
+        .map_err(StorageError::database("listing the runs whose time has come"))
 }
 
 /// Adds a finding to a stored run.

@@ -74,7 +74,7 @@ impl From<&Numbers> for NumbersView {
 pub struct JudgedView {
     /// When it was given.
     at: DateTime<Utc>,
-    /// Why the run was judged: `arrival`, `neighbour`, `corroborated` or `refit`.
+    /// Why the run was judged: `arrival`, `neighbour`, `corroborated`, `refit`, `waited` or `moderator`.
     cause: &'static str,
     /// `accepted`, `held` or `rejected`.
     verdict: &'static str,

@@ -136,6 +136,13 @@ impl Numbers {
         self.mean.z.abs() > self.inputs.limit || self.low.is_some_and(|low| low.z.abs() > policy.hold_low_z)
     }
 
+    /// Whether they deviate by no more than calls for a second look.
+    pub fn is_warning(&self, policy: &JudgePolicy) -> bool {
+        self.inputs.model > 0
+            && self.mean.z.abs() < policy.action_z
+            && self.low.is_none_or(|low| low.z.abs() <= policy.hold_low_z)
+    }
+
     /// Whether they are what is expected, and that is known so well that a fault in the conditions would show.
     pub fn as_expected(&self, policy: &JudgePolicy) -> bool {
         !self.deviates(policy)

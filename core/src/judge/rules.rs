@@ -84,6 +84,7 @@ pub(super) const RULES: &[Rule] = &[
         severity: Severity::Note,
         explanation: "The run was held, and later evidence agrees with it: another contributor's run, or the model fitted again.",
     },
+    super::warning::RULE,
     Rule {
         code: "doubted-later",
         severity: Severity::Hold,
@@ -384,7 +385,7 @@ fn evidence_in_words(contributors: u32) -> String {
     }
 }
 
-fn with_numbers(finding: Finding, numbers: &Numbers, place: &Place) -> Finding {
+pub(super) fn with_numbers(finding: Finding, numbers: &Numbers, place: &Place) -> Finding {
     finding
         .evidence("contributors", numbers.inputs.cell.contributors)
         .evidence("model", numbers.inputs.model)

@@ -241,6 +241,27 @@ fn later_evidence_lets_a_held_run_go_and_doubts_an_accepted_one() {
 }
 
 #[test]
+fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
+    let policy = Policy::published();
+    let expected = judged(60.0, 45.0, inputs(5)).numbers.unwrap().mean;
+    let at = |of: f64, inputs: Inputs| {
+        let fps = (expected.expected + of * expected.scale).exp();
+        judged(fps, 0.75 * fps, inputs)
+    };
+    let warned = at(3.2, inputs(5));
+    let numbers = warned.numbers.unwrap();
+    assert_eq!(warned.verdict, Verdict::Held);
+    assert!((2.4..3.0).contains(&numbers.mean.z), "{}", numbers.mean.z);
+    assert!(let_be(&numbers, 13, &policy).is_none());
+    let finding = let_be(&numbers, 14, &policy).unwrap();
+    assert_eq!((finding.code.as_ref(), finding.severity), ("counts-with-a-warning", Severity::Remark));
+    // Far off is no warning, nor is anything known before there is a model.
+    assert!(let_be(&at(6.0, inputs(5)).numbers.unwrap(), 99, &policy).is_none());
+    let before = Inputs { model: 0, ..inputs(5) };
+    assert!(let_be(&at(3.2, before).numbers.unwrap(), 99, &policy).is_none());
+}
+
+#[test]
 fn what_has_a_run_held_says_whether_later_evidence_can_let_it_go() {
     let mut findings = judged(75.0, 56.0, inputs(2)).findings;
     assert_eq!(held_for(&findings), Some(HeldFor::Numbers));

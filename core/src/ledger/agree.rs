@@ -81,6 +81,16 @@ impl Ledger {
             .map(|other| other.run.to_string())
     }
 
+    /// Whether another contributor's accepted run of the cell deviates to the same side as this one, by at least
+    /// [`JudgePolicy::warning_share`] of it.
+    pub fn has_company(&self, run: &str, policy: &JudgePolicy) -> bool {
+        let Some((_, row)) = self.rows.find(run) else { return false };
+        self.rows
+            .cell(row.cell)
+            .filter(|other| other.is_accepted() && other.features.contributor != row.features.contributor)
+            .any(|other| other.residual / row.residual >= policy.warning_share)
+    }
+
     /// All runs that are held and can be let go by what comes later, oldest first.
     pub fn held(&self) -> Vec<(String, Standing)> {
         self.rows.held().map(|row| (row.run.to_string(), row.standing)).collect()

@@ -184,6 +184,65 @@ fn two_do_not_prevail_against_several_unless_the_driver_release_is_new() {
 }
 
 #[test]
+fn two_who_share_only_a_release_that_others_contradict_agree_by_chance() {
+    let bears_out = |others: usize| {
+        let mut all = Vec::new();
+        for (at, who) in ["ada", "bo"].iter().enumerate() {
+            let at = i64::try_from(at).unwrap();
+            all.extend((0..8).map(|run| {
+                let mut one = given(20 * at + run + 1, who, 4.0).at_height(720);
+                one.identity.driver = "d0".to_owned();
+                one
+            }));
+        }
+        for (at, who) in ["cy", "di"].iter().enumerate().take(others) {
+            all.push(given(50 + i64::try_from(at).unwrap(), who, 4.0 + 0.002 * at as f64).at_height(600));
+        }
+        all.push(given(100, "ada", 4.20).held());
+        all.push(given(101, "bo", 4.22).at_height(900).held());
+        ledger(&all).corroborated_by("r-101", &policy()).is_some()
+    };
+    assert_eq!([0, 1, 2].map(bears_out), [true, true, false]);
+}
+
+#[test]
+fn who_must_be_bad_for_a_card_to_be_wrong_is_half_of_those_who_know_it_or_all_who_agree() {
+    let expected = ledger(&[]).inputs(&given(1, "ada", 0.0).subject(), &policy()).mean.value;
+    let known = |off: &[f64]| {
+        let names = ["bo", "cy", "di", "ed", "flo"];
+        let runs: Vec<Given> = off
+            .iter()
+            .enumerate()
+            .map(|(at, off)| given(i64::try_from(at).unwrap() + 1, names[at], expected + off))
+            .collect();
+        let inputs = ledger(&runs).inputs(&given(99, "ada", 0.0).subject(), &policy());
+        (inputs.known_by, inputs.must_be_bad)
+    };
+    assert_eq!(known(&[]), (0, 0));
+    assert_eq!(known(&[0.5]), (1, 1));
+    assert_eq!(known(&[0.02, -0.03]), (2, 2));
+    assert_eq!(known(&[0.02, 0.4]), (2, 1));
+    assert_eq!(known(&[0.02, 0.4, -0.4, 0.3, -0.5]), (5, 3));
+    // Their own runs do not speak for them, whether they agree or not.
+    let runs = [given(1, "ada", expected), given(2, "bo", expected), given(3, "ada", expected + 0.9)];
+    let inputs = ledger(&runs).inputs(&given(99, "ada", 0.0).subject(), &policy());
+    assert_eq!((inputs.known_by, inputs.must_be_bad), (1, 1));
+}
+
+#[test]
+fn a_run_has_company_where_another_contributor_counts_that_deviates_to_the_same_side() {
+    let expected = ledger(&[]).inputs(&given(1, "ada", 0.0).subject(), &policy()).mean.value;
+    let company = |contributor: &str, off: f64| {
+        let other = given(1, contributor, expected + off);
+        ledger(&[other, given(2, "bo", expected + 0.1).held()]).has_company("r-2", &policy())
+    };
+    assert!(company("ada", 0.06));
+    for (who, off) in [("ada", 0.04), ("ada", -0.1), ("bo", 0.1)] {
+        assert!(!company(who, off), "{who} {off}");
+    }
+}
+
+#[test]
 fn an_accepted_run_far_off_is_doubted_unless_somebody_bears_it_out() {
     let base = given(1, "ada", 0.0);
     let expected = ledger(&[]).inputs(&base.subject(), &policy()).mean.value;

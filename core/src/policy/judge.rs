@@ -91,6 +91,14 @@ pub struct JudgePolicy {
     /// Variance of the prediction from which an accepted run is `unconfirmed` however many model parameters
     /// speak for it: a new card or workload. A standard deviation of a tenth.
     pub unconfirmed_variance: f64,
+    /// A run that nothing but its numbers holds is let go after so many days...
+    pub warning_days: u32,
+    /// ...when |z| of its mean lies below this then: a result beyond the limit is a warning, one beyond three standard
+    /// deviations is acted on (ISO 13528, 9.4, from memory)...
+    pub action_z: f64,
+    /// ...and no other contributor's accepted run there deviates to the same side by this share of it or more, so that
+    /// several who agree cannot carry a median along by turns.
+    pub warning_share: f64,
     /// A run held for the conditions it was measured under is let go when its mean lies no further from what is expected
     /// than this z (evaluation with known truth, plain world, seed 101: 50 of 78 honest ones do within 30 days, and 3 of
     /// 198 others, off by 6 % or less)...
@@ -173,6 +181,9 @@ impl JudgePolicy {
             turned_z: 4.0,
             same_figure: 0.0005,
             unconfirmed_variance: 0.01,
+            warning_days: 14,
+            action_z: 3.0,
+            warning_share: 0.5,
             conditions_z: 1.0,
             conditions_scale: 0.05,
             agree_within: 0.06,

@@ -243,6 +243,7 @@ impl Shelf<'_> {
         if judging::due(intake, self.now).context("the schedule of the model cannot be read")? {
             judging::refit(intake, self.now).context("the model cannot be fitted")?;
         }
+        judging::let_be(intake, self.now).context("held runs cannot be looked at")?;
         self.refitting += start.elapsed();
         Ok(())
     }

@@ -12,5 +12,6 @@ pub(super) fn between(intake: &Intake, now: DateTime<Utc>) -> Result<(), Failure
     if judging::due(intake, now).context("the schedule of the model cannot be read")? {
         judging::refit(intake, now).context("the model cannot be fitted")?;
     }
+    judging::let_be(intake, now).context("held runs cannot be looked at")?;
     Ok(())
 }
