@@ -11,6 +11,7 @@ mod audit;
 mod estimate;
 mod peers;
 mod knowers;
+mod total;
 mod lesson;
 mod pack;
 mod waiting;
@@ -33,6 +34,7 @@ pub use waiting::Waiting;
 pub use words::Subject;
 
 use rows::{Row, Rows};
+use total::Total;
 use words::Words;
 
 /// Runs of a cell that are looked at, the newest: a median of so many contributors does not move with one more, and a
@@ -85,8 +87,8 @@ pub struct Ledger {
     /// |z| of the mean from which runs are held.
     limit: f64,
     rows: Rows,
-    /// Accepted runs of each bench that the model has not learnt from, in the order of their changes.
-    since: HashMap<u32, Vec<u32>>,
+    /// Residuals of the accepted runs of each bench that the model has not learnt from.
+    since: HashMap<u32, Total>,
     last_change: i64,
 }
 
@@ -137,7 +139,7 @@ impl Ledger {
 
     /// Accepted runs that the model has not learnt from.
     pub fn accepted_since(&self) -> usize {
-        self.since.values().map(Vec::len).sum()
+        self.since.values().map(|total| total.runs as usize).sum()
     }
 
     /// The last change that is in the ledger.
@@ -156,12 +158,15 @@ impl Ledger {
     }
 
     fn settle(&mut self, row: Row) {
-        let bench = row.features.bench;
-        let news = row.is_accepted() && row.revision > self.learnt;
-        let at = self.rows.push(row);
-        if news {
-            self.since.entry(bench).or_default().push(at);
+        if self.is_news(&row) {
+            self.since.entry(row.features.bench).or_default().add(row.residual);
         }
+        self.rows.push(row);
+    }
+
+    /// Whether it is evidence that the model has not learnt from.
+    fn is_news(&self, row: &Row) -> bool {
+        row.is_accepted() && row.revision > self.learnt
     }
 
     /// Gives a run in the ledger another standing. False when it is not there.
@@ -182,10 +187,11 @@ impl Ledger {
     }
 
     fn take_out(&mut self, run: &str) {
-        if let Some((at, row)) = self.rows.remove(run)
-            && let Some(list) = self.since.get_mut(&row.features.bench)
+        if let Some(row) = self.rows.remove(run)
+            && self.is_news(&row)
+            && let Some(total) = self.since.get_mut(&row.features.bench)
         {
-            list.retain(|other| *other != at);
+            total.take(row.residual);
         }
     }
 
@@ -207,10 +213,8 @@ impl Ledger {
         (self.number, self.learnt, self.limit) = (number, learnt, limit);
         self.rows.measure(&self.model);
         self.since.clear();
-        for (at, row) in self.rows.numbered() {
-            if row.is_accepted() && row.revision > learnt {
-                self.since.entry(row.features.bench).or_default().push(at);
-            }
+        for row in self.rows.iter().filter(|row| row.is_accepted() && row.revision > learnt) {
+            self.since.entry(row.features.bench).or_default().add(row.residual);
         }
     }
 
@@ -254,7 +258,7 @@ impl Ledger {
     /// Takes in every run of a ledger that has another vocabulary, in the same order, and measures it against this
     /// ledger's model.
     pub fn take_over(&mut self, from: &Ledger) {
-        for (_, row) in from.rows.numbered() {
+        for row in from.rows.iter() {
             let mut row = row.clone();
             self.words.translate(&mut row.features, &mut row.cell, &from.words);
             row.measure(&self.model);
@@ -305,16 +309,11 @@ impl Ledger {
     }
 
     fn bench_since(&self, bench: u32, itself: Option<u32>) -> Since {
-        let mut since = Since::default();
-        for at in self.since.get(&bench).into_iter().flatten() {
-            if Some(*at) != itself
-                && let Some(row) = self.rows.get(*at)
-            {
-                since.runs += 1;
-                since.sum += row.residual;
-            }
+        let mut total = self.since.get(&bench).copied().unwrap_or_default();
+        if let Some(own) = itself.and_then(|at| self.rows.get(at)).filter(|row| self.is_news(row)) {
+            total.take(own.residual);
         }
-        since
+        Since { runs: total.runs, sum: total.sum() }
     }
 }
 

@@ -3,29 +3,21 @@
 use std::collections::HashMap;
 
 use super::rows::Row;
+use super::total::Total;
 
 /// Mean residual of a contributor's runs within which it agrees with the model, natural log: a first run under a wrong
 /// name pulls a little-known card to where everybody's runs, its own too, lie further off than that.
 const AGREES_WITHIN: f64 = 0.1;
 
-/// A contributor's accepted runs of one card or workload.
-#[derive(Debug, Clone, Copy, Default)]
-struct Own {
-    runs: u32,
-    /// Of their residuals.
-    sum: f64,
-}
-
-impl Own {
-    fn agrees(&self) -> bool {
-        self.runs > 0 && (self.sum / f64::from(self.runs)).abs() <= AGREES_WITHIN
-    }
+/// Whether a contributor's accepted runs of one card or workload agree with the model.
+fn agrees(own: &Total) -> bool {
+    own.runs > 0 && own.mean().abs() <= AGREES_WITHIN
 }
 
 /// Contributors with accepted runs of one card or workload.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Knowers {
-    by: HashMap<u32, Own>,
+    by: HashMap<u32, Total>,
     agreeing: u32,
 }
 
@@ -41,25 +33,19 @@ pub(super) struct Known {
 
 impl Knowers {
     pub(super) fn add(&mut self, row: &Row) {
-        self.change(row, |own| {
-            own.runs += 1;
-            own.sum += row.residual;
-        });
+        self.change(row, |own| own.add(row.residual));
     }
 
     pub(super) fn take(&mut self, row: &Row) {
-        self.change(row, |own| {
-            own.runs = own.runs.saturating_sub(1);
-            own.sum -= row.residual;
-        });
+        self.change(row, |own| own.take(row.residual));
     }
 
-    fn change(&mut self, row: &Row, change: impl FnOnce(&mut Own)) {
+    fn change(&mut self, row: &Row, change: impl FnOnce(&mut Total)) {
         let contributor = row.features.contributor;
         let own = self.by.entry(contributor).or_default();
-        let before = own.agrees();
+        let before = agrees(own);
         change(own);
-        let now = own.agrees();
+        let now = agrees(own);
         if own.runs == 0 {
             self.by.remove(&contributor);
         }
@@ -71,7 +57,7 @@ impl Knowers {
         let own = self.by.get(&contributor);
         let all = u32::try_from(self.by.len()).unwrap_or(u32::MAX);
         let by = all - u32::from(own.is_some());
-        let agreeing = self.agreeing - u32::from(own.is_some_and(Own::agrees));
+        let agreeing = self.agreeing - u32::from(own.is_some_and(agrees));
         Known { by, must_be_bad: by.div_ceil(2).max(agreeing) }
     }
 }

@@ -124,7 +124,7 @@ pub(super) struct Rows {
 }
 
 impl Rows {
-    pub(super) fn push(&mut self, row: Row) -> u32 {
+    pub(super) fn push(&mut self, row: Row) {
         // Places are given out run by run; storage ends long before four billion.
         let at = u32::try_from(self.rows.len()).unwrap_or(u32::MAX);
         self.places.insert(Arc::clone(&row.run), at);
@@ -140,10 +140,9 @@ impl Rows {
             self.held.push(at);
         }
         self.rows.push(Some(row));
-        at
     }
 
-    pub(super) fn remove(&mut self, run: &str) -> Option<(u32, Row)> {
+    pub(super) fn remove(&mut self, run: &str) -> Option<Row> {
         let at = self.places.remove(run)?;
         let row = self.rows.get_mut(at as usize)?.take()?;
         let forget = |list: Option<&mut Vec<u32>>| {
@@ -165,7 +164,7 @@ impl Rows {
         } else {
             self.held.retain(|other| *other != at);
         }
-        Some((at, row))
+        Some(row)
     }
 
     pub(super) fn get(&self, at: u32) -> Option<&Row> {
@@ -179,10 +178,6 @@ impl Rows {
 
     pub(super) fn iter(&self) -> impl Iterator<Item = &Row> {
         self.rows.iter().flatten()
-    }
-
-    pub(super) fn numbered(&self) -> impl Iterator<Item = (u32, &Row)> {
-        (0_u32..).zip(&self.rows).filter_map(|(at, row)| Some((at, row.as_ref()?)))
     }
 
     pub(super) fn measure(&mut self, model: &Model) {
