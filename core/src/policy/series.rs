@@ -166,8 +166,8 @@ pub struct SeriesPolicy {
     /// ln of the variance ratio of 1 s means below which a series has no memory: independent frames give
     /// 0 with a standard error of sqrt(2 / (seconds - 1)), honest captures on hand 1.7 to 5.7.
     pub noise_log_ratio: f64,
-    /// The limit is also at most this many standard errors above 0, so that it holds for longer passes
-    /// too.
+    /// The limit is also at most this many standard errors of the mean of all passes above 0, so that it holds for longer
+    /// and for more passes too.
     pub noise_sigmas: f64,
     /// ln of the ratio of variances below the scene's median from which a series is too even, where it is also
     /// below the next (simulation study of this project).

@@ -1,7 +1,7 @@
 //! Series without memory.
 
 use super::menu;
-use super::trace::{Series, Trace, digits, median_of};
+use super::trace::{Series, Trace, digits};
 use crate::finding::{Finding, Rule, Severity};
 use crate::policy::series::SeriesPolicy;
 use crate::statistics::sum;
@@ -25,8 +25,12 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     if ratios.is_empty() {
         return;
     }
-    let ratio = median_of(ratios.iter().map(|r| r.0));
-    let limit = median_of(ratios.iter().map(|r| r.1));
+    // Of several passes the mean is known better than any one: in a slow scene of few frames a second even honest passes
+    // come near the limit of one.
+    let passes = ratios.len() as f64;
+    let ratio = ratios.iter().map(|r| r.0).sum::<f64>() / passes;
+    let error = ratios.iter().map(|r| r.1.powi(2)).sum::<f64>().sqrt() / passes;
+    let limit = limits.noise_log_ratio.min(limits.noise_sigmas * error);
     if ratio >= limit {
         findings.extend(smoother_than_scene(series, ratio));
         return;
@@ -87,8 +91,8 @@ pub(super) fn ratio_of_variances(trace: &Trace<'_>, limits: &SeriesPolicy) -> Op
     Some(ratio - (trace.times.len() as f64 / trace.figures.length_s).ln())
 }
 
-/// ln of (variance of the one-second means of ln t) x (frames per second) / (variance of ln t), and
-/// the limit for that many seconds. About 0 for independent frames.
+/// ln of (variance of the one-second means of ln t) x (frames per second) / (variance of ln t), and its standard error
+/// for independent frames, for which it is about 0.
 fn log_ratio(trace: &Trace<'_>, limits: &SeriesPolicy) -> Option<(f64, f64)> {
     let full = trace.figures.length_s.floor();
     if full < limits.min_noise_s {
@@ -109,6 +113,5 @@ fn log_ratio(trace: &Trace<'_>, limits: &SeriesPolicy) -> Option<(f64, f64)> {
         return None;
     }
     let ratio = 2.0 * (blocks / frames).ln() + (trace.times.len() as f64 / trace.figures.length_s).ln();
-    let error = (2.0 / (means.len() as f64 - 1.0)).sqrt();
-    Some((ratio, limits.noise_log_ratio.min(limits.noise_sigmas * error)))
+    Some((ratio, (2.0 / (means.len() as f64 - 1.0)).sqrt()))
 }

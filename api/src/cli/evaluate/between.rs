@@ -7,11 +7,13 @@ use crate::cli::exit::Failure;
 use crate::intake::Intake;
 use crate::judging;
 
-/// Lets the service do what is due at a time. Called between submissions, when none is on its way.
-pub(super) fn between(intake: &Intake, now: DateTime<Utc>) -> Result<(), Failure> {
-    if judging::due(intake, now).context("the schedule of the model cannot be read")? {
+/// Lets the service do what is due at a time, and says whether it did anything. Called between submissions, when none is
+/// on its way.
+pub(super) fn between(intake: &Intake, now: DateTime<Utc>) -> Result<bool, Failure> {
+    let due = judging::due(intake, now).context("the schedule of the model cannot be read")?;
+    if due {
         judging::refit(intake, now).context("the model cannot be fitted")?;
     }
-    judging::let_be(intake, now).context("held runs cannot be looked at")?;
-    Ok(())
+    let released = judging::let_be(intake, now).context("held runs cannot be looked at")?;
+    Ok(due || released > 0)
 }

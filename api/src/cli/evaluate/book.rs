@@ -7,6 +7,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use anyhow::Context;
+use chrono::Days;
 use wearmark_core::catalogue::Catalogue;
 use wearmark_core::finding::Finding;
 use wearmark_core::verdict::Verdict;
@@ -42,6 +43,8 @@ pub(super) struct Book<'a> {
     probed: usize,
     probes: Vec<Probe>,
     times: Times,
+    /// Until when the service has done what was due.
+    clock: Option<Time>,
 }
 
 impl<'a> Book<'a> {
@@ -72,6 +75,7 @@ impl<'a> Book<'a> {
             probed,
             probes: Vec::new(),
             times: Times::default(),
+            clock: None,
         }
     }
 
@@ -81,7 +85,12 @@ impl<'a> Book<'a> {
         accounts: &[AccountId],
         documents: Vec<(usize, Vec<u8>)>,
     ) -> Result<(), Failure> {
-        let Some(now) = documents.last().map(|(at, _)| self.source.arrivals()[*at].at) else { return Ok(()) };
+        let arrival = |one: Option<&(usize, Vec<u8>)>| one.map(|(at, _)| self.source.arrivals()[*at].at);
+        let (Some(first), Some(now)) = (arrival(documents.first()), arrival(documents.last())) else {
+            return Ok(());
+        };
+        self.wait_until(first)?;
+        self.clock = Some(now);
         let examined = self.examine(accounts, &documents)?;
         let start = Instant::now();
         let mut tickets = Vec::with_capacity(examined.len());
@@ -110,6 +119,22 @@ impl<'a> Book<'a> {
         between(self.intake, now)?;
         self.times.between += start.elapsed();
         self.look(now)
+    }
+
+    /// Lets the service do what is due while nothing comes.
+    fn wait_until(&mut self, next: Time) -> Result<(), Failure> {
+        while let Some(day) =
+            self.clock.and_then(|clock| clock.checked_add_days(Days::new(1))).filter(|day| *day < next)
+        {
+            self.clock = Some(day);
+            let start = Instant::now();
+            let changed = between(self.intake, day)?;
+            self.times.between += start.elapsed();
+            if changed {
+                self.look(day)?;
+            }
+        }
+        Ok(())
     }
 
     /// Examines a group on all cores, and asks about probes. Nothing is being stored meanwhile.
