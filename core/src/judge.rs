@@ -10,6 +10,7 @@ mod numbers;
 mod misstated;
 mod sitting;
 mod warning;
+mod together;
 pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
@@ -113,7 +114,8 @@ const PACED: [&str; 2] = ["capped", "even-pacing"];
 const BY_NUMBERS: [&str; 3] = ["outlier-mean", "outlier-low", "doubted-later"];
 
 /// Codes of the holds that say that the conditions were not the same all the time: it may have cost rate, or not.
-const BY_CONDITIONS: [&str; 4] = ["throttling", "level-shift", "drift-between-passes", "passes-disagree"];
+const BY_CONDITIONS: [&str; 5] =
+    ["throttling", "level-shift", "drift-between-passes", "passes-disagree", "slow-and-unsteady"];
 
 /// What has a run held that later evidence can let go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -144,6 +146,7 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
         {
             let weighed = weigh(ln_fps, ln_low_ratio, inputs, &policy.judge);
             findings.extend(rules::standing(&weighed, &policy.judge));
+            findings.extend(together::finding(&findings, &weighed, &policy.judge));
             findings.extend(evidence.twin.as_ref().map(rules::same_figures));
             numbers = Some(weighed);
         }

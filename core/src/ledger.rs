@@ -286,11 +286,12 @@ impl Ledger {
             .filter(|row| row.measured_day >= day - policy.release_days)
             .collect();
         let known = self.rows.known(features);
+        let cell_support = agree::support(&peers, |row| Some(row.residual), policy);
         Inputs {
             model: self.number,
             as_of: self.last_change,
             accepted: self.rows.accepted,
-            limit: self.limit,
+            limit: self.limit + if cell_support.contributors < policy.crowd { 0.0 } else { policy.crowd_z },
             mean: expected(&prediction),
             card_share: prediction.share,
             known_by: known.by,
@@ -301,7 +302,7 @@ impl Ledger {
                 common: low.variance,
                 sigma: low.sigma,
             },
-            cell: agree::support(&peers, |row| Some(row.residual), policy),
+            cell: cell_support,
             cell_low: agree::support(&peers, |row| row.low_residual(), policy),
             release: agree::support(&release, |row| Some(row.residual), policy),
             bench: self.bench_since(features.bench, itself),

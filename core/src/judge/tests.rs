@@ -265,6 +265,36 @@ fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
 }
 
 #[test]
+fn a_low_rate_and_frame_times_that_hint_at_why_are_held_together_and_neither_alone() {
+    let policy = Policy::published();
+    let expected = judged(60.0, 45.0, inputs(5)).numbers.unwrap().mean;
+    let of = |scales: f64, hint: Option<&'static str>, inputs: Inputs| {
+        let fps = (expected.expected + scales * expected.scale).exp();
+        let mut examined = examined(fps, 0.75 * fps);
+        let hint = hint.map(|code| Finding::new(code, Severity::Note, "/passes", "It slows down a little."));
+        examined.findings.extend(hint);
+        let evidence = Evidence { inputs: Some(inputs), ..Evidence::default() };
+        judge(&examined, &evidence, &policy)
+    };
+    let z = |scales: f64| of(scales, None, inputs(5)).numbers.unwrap().mean.z;
+    let low =
+        (10..40).map(|tenths| -f64::from(tenths) / 10.0).find(|at| z(*at) < -policy.judge.slow_z).unwrap();
+    let together = of(low, Some("throttling"), inputs(5));
+    assert_eq!(together.verdict, Verdict::Held);
+    let finding = together.findings.iter().find(|f| f.code == "slow-and-unsteady").unwrap();
+    assert_eq!(finding.evidence["hint"], "throttling");
+    assert_eq!(held_for(&together.findings), Some(HeldFor::Conditions));
+    let accepted = |judgement: Judgement| judgement.verdict == Verdict::Accepted;
+    assert!(accepted(of(low, None, inputs(5))));
+    assert!(accepted(of(low, Some("frame-cap-declared"), inputs(5))));
+    assert!(accepted(of(low + 1.0, Some("throttling"), inputs(5))));
+    // Fast and unsteady is nothing that conditions explain.
+    assert!(accepted(of(-low, Some("throttling"), inputs(5))));
+    let early = Inputs { accepted: 100, ..inputs(5) };
+    assert!(accepted(of(low, Some("throttling"), early)));
+}
+
+#[test]
 fn what_has_a_run_held_says_whether_later_evidence_can_let_it_go() {
     let mut findings = judged(75.0, 56.0, inputs(2)).findings;
     assert_eq!(held_for(&findings), Some(HeldFor::Numbers));

@@ -65,12 +65,21 @@ pub struct JudgePolicy {
     pub calibration_normal: f64,
     /// The limit stays within these.
     pub calibration_within: [f64; 2],
+    /// What is added to that limit in a cell of at least so many other contributors: there most of what is left is the run's
+    /// own, which has the heavier tails (evaluation with known truth, plain world, seeds 101, 601 and 611: 1.2 % of honest
+    /// runs were held there, and 0.75 % elsewhere).
+    pub crowd_z: f64,
+    /// See `crowd_z`.
+    pub crowd: u32,
     /// |z| of the 1% low over the mean from which a run is held, tails allowed for; stutter differs more between
     /// machines than rates do. 4.0 in place of the study's 4.6 held no more honest runs (evaluation with known truth,
     /// plain world, seed 1).
     pub hold_low_z: f64,
     /// z from which an accepted run carries a remark: one honest run in twenty.
     pub remark_z: f64,
+    /// z below 0 from which a run is held whose frame times hint at conditions that cost rate, though not enough to hold it:
+    /// one honest run in forty is that slow, and few of these have a hint besides.
+    pub slow_z: f64,
     /// z from which a run is rejected, given `reject_contributors`: none of 52,000 honest runs of the study.
     pub reject_z: f64,
     /// Contributors in the cell that a rejection by z needs.
@@ -171,8 +180,11 @@ impl JudgePolicy {
             calibration_share: 0.8,
             calibration_normal: 1.2816,
             calibration_within: [2.3, 3.6],
+            crowd_z: 0.15,
+            crowd: 3,
             hold_low_z: 4.0,
             remark_z: 1.96,
+            slow_z: 1.96,
             reject_z: 5.0,
             reject_contributors: 3,
             unit_tolerance: 0.5,
