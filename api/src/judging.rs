@@ -9,6 +9,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use wearmark_core::finding::Severity;
 use wearmark_core::judge;
 use wearmark_core::ledger::Standing;
 use wearmark_core::table::spread;
@@ -17,6 +18,7 @@ use wearmark_core::verdict::Verdict;
 use crate::intake::{self, Amendment, Intake};
 use crate::storage::audit::Entry;
 use crate::storage::error::StorageError;
+use crate::storage::findings;
 use crate::storage::judgements::{self, Cause};
 use crate::storage::models::{self, StoredModel};
 use crate::storage::people;
@@ -136,7 +138,10 @@ fn release(intake: &Intake, tx: &mut Tx<'_>, number: i64, now: DateTime<Utc>) ->
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };
         let found = if standing == Standing::Questioned {
             let by = format!("model {number}, fitted to what came since, expects no more than it shows");
-            judge::absolve(&numbers, &by, &intake.policy).map(|finding| (finding, Cause::Refit))
+            let codes = findings::codes(tx.conn, &[&run])?.remove(&run).unwrap_or_default();
+            let grave = codes.iter().filter(|found| found.severity >= Severity::Hold);
+            let held_by: Vec<&str> = grave.map(|found| found.code.as_str()).collect();
+            judge::absolve(&numbers, &held_by, &by, &intake.policy).map(|finding| (finding, Cause::Refit))
         } else {
             let by = format!("model {number}, fitted to what came since, agrees with it");
             match judge::confirm(&numbers, &by, &intake.policy) {
@@ -163,8 +168,8 @@ fn doubt(intake: &Intake, tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<usize, 
     let doubtful = intake.storage.ledger(tx.conn, policy, |ledger| ledger.doubtful(&policy.judge))?;
     let mut doubted = 0;
     for (run, residual) in doubtful {
-        // What a person has looked at and let count is not doubted by a machine again.
-        if judgements::cause(tx.conn, &run)? == Some(Cause::Moderator) {
+        // What a person has looked at and let count is not doubted by a machine again, nor what counts with a warning.
+        if matches!(judgements::cause(tx.conn, &run)?, Some(Cause::Moderator | Cause::Waited)) {
             continue;
         }
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };

@@ -10,7 +10,6 @@ mod numbers;
 mod misstated;
 mod sitting;
 mod warning;
-mod together;
 pub(crate) mod rules;
 
 use serde::{Deserialize, Serialize};
@@ -114,8 +113,10 @@ const PACED: [&str; 2] = ["capped", "even-pacing"];
 const BY_NUMBERS: [&str; 3] = ["outlier-mean", "outlier-low", "doubted-later"];
 
 /// Codes of the holds that say that the conditions were not the same all the time: it may have cost rate, or not.
-const BY_CONDITIONS: [&str; 5] =
-    ["throttling", "level-shift", "drift-between-passes", "passes-disagree", "slow-and-unsteady"];
+const BY_CONDITIONS: [&str; 4] = ["throttling", "level-shift", "drift-between-passes", "passes-disagree"];
+
+/// Those of them that can cost rate, but never add to it.
+const SLOWING: [&str; 2] = ["throttling", "drift-between-passes"];
 
 /// What has a run held that later evidence can let go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -146,7 +147,6 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
         {
             let weighed = weigh(ln_fps, ln_low_ratio, inputs, &policy.judge);
             findings.extend(rules::standing(&weighed, &policy.judge));
-            findings.extend(together::finding(&findings, &weighed, &policy.judge));
             findings.extend(evidence.twin.as_ref().map(rules::same_figures));
             numbers = Some(weighed);
         }
@@ -186,9 +186,11 @@ pub fn let_be(numbers: &Numbers, days: i64, policy: &Policy) -> Option<Finding> 
 }
 
 /// The finding that lets a run go whose conditions were not the same all the time, when its numbers show that this cost
-/// it nothing that could be seen; none when they do not. `by` says in words what agrees.
-pub fn absolve(numbers: &Numbers, by: &str, policy: &Policy) -> Option<Finding> {
-    numbers.as_expected(&policy.judge).then(|| rules::confirmed(numbers, by))
+/// it nothing that could be seen; none when they do not. `by` says in words what agrees, `held_by` are the codes of the
+/// rules that hold it.
+pub fn absolve(numbers: &Numbers, held_by: &[&str], by: &str, policy: &Policy) -> Option<Finding> {
+    let slows = held_by.iter().all(|code| SLOWING.contains(code));
+    numbers.as_expected(slows, &policy.judge).then(|| rules::confirmed(numbers, by))
 }
 
 /// The finding that lets a held run go because another contributor's held run agrees with it.

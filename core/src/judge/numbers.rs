@@ -143,12 +143,14 @@ impl Numbers {
             && self.low.is_none_or(|low| low.z.abs() <= policy.hold_low_z)
     }
 
-    /// Whether they are what is expected, and that is known so well that a fault in the conditions would show.
-    pub fn as_expected(&self, policy: &JudgePolicy) -> bool {
+    /// Whether they are what is expected, and that is known so well that a fault in the conditions would show. One that can
+    /// only cost rate (`slows`) has cost nothing where the rate is high.
+    pub fn as_expected(&self, slows: bool, policy: &JudgePolicy) -> bool {
         !self.deviates(policy)
             && self.inputs.model > 0
             && self.mean.scale <= policy.conditions_scale
-            && self.mean.z.abs() <= policy.conditions_z
+            && self.mean.z >= -policy.conditions_z
+            && (slows || self.mean.z <= policy.conditions_z)
     }
 }
 

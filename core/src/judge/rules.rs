@@ -44,7 +44,6 @@ pub(super) const RULES: &[Rule] = &[
         explanation: "On this bench a lower resolution with all else the same is clearly slower, which no card does: one of the runs is not what it says.",
     },
     super::sitting::RULE,
-    super::together::RULE,
     Rule {
         code: "uncorroborated",
         severity: Severity::Note,

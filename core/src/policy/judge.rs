@@ -77,9 +77,6 @@ pub struct JudgePolicy {
     pub hold_low_z: f64,
     /// z from which an accepted run carries a remark: one honest run in twenty.
     pub remark_z: f64,
-    /// z below 0 from which a run is held whose frame times hint at conditions that cost rate, though not enough to hold it:
-    /// one honest run in forty is that slow, and few of these have a hint besides.
-    pub slow_z: f64,
     /// z from which a run is rejected, given `reject_contributors`: none of 52,000 honest runs of the study.
     pub reject_z: f64,
     /// Contributors in the cell that a rejection by z needs.
@@ -109,7 +106,7 @@ pub struct JudgePolicy {
     /// several who agree cannot carry a median along by turns.
     pub warning_share: f64,
     /// A run held for the conditions it was measured under is let go when its mean lies no further from what is expected
-    /// than this z (evaluation with known truth, plain world, seed 101: 50 of 78 honest ones do within 30 days, and 3 of
+    /// than this z, on the low side only where they cannot have raised it (evaluation with known truth, plain world, seed 101: 50 of 78 honest ones do within 30 days, and 3 of
     /// 198 others, off by 6 % or less)...
     pub conditions_z: f64,
     /// ...and that is known this well: standard deviation of an honest run about it, natural log.
@@ -184,7 +181,6 @@ impl JudgePolicy {
             crowd: 3,
             hold_low_z: 4.0,
             remark_z: 1.96,
-            slow_z: 1.96,
             reject_z: 5.0,
             reject_contributors: 3,
             unit_tolerance: 0.5,

@@ -98,8 +98,6 @@ pub struct SeriesPolicy {
     pub decline_sigmas: f64,
     /// Spread of the decline over an honest run of a fixed path where the scene's own is not well known, ln fps.
     pub decline_spread: f64,
-    /// Share of the limit over a whole run from which a decline is worth a note.
-    pub decline_slight: f64,
     /// Decline within passes with a reference profile, at least this many standard errors: honest runs reach 3.9
     /// in one of fifty, but seldom together with `decline`.
     pub decline_within_ratio: f64,
@@ -235,7 +233,6 @@ impl SeriesPolicy {
             decline_scene: 0.06,
             decline_sigmas: 3.5,
             decline_spread: 0.018,
-            decline_slight: 0.6,
             decline_within_ratio: 4.0,
             decline_blind: 0.264,
             decline_ratio: 4.0,

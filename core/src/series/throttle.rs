@@ -108,23 +108,17 @@ fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Optio
     let within_limit = (limits.decline_within_ratio * decline.within_error).max(limits.decline);
     let over = decline.over_run.filter(|over| *over > over_limit);
     let within = series.fixed_path() && decline.within_passes > within_limit;
-    let whole = "from the start of the first pass to the end of the last";
-    let slight = decline.over_run.filter(|over| *over > limits.decline_slight * over_limit);
-    let (loss, span, limit, severity) = match (over, slight) {
-        (Some(over), _) => (over, whole, over_limit, Severity::Hold),
-        _ if within => {
-            (decline.within_passes, "from the start to the end of each pass", within_limit, Severity::Hold)
-        }
-        // Worth a hold only together with a rate that is low: the judgement sees to that.
-        (_, Some(over)) => (over, whole, over_limit, Severity::Note),
-        _ => return None,
+    let (loss, span, limit) = match over {
+        Some(over) => (over, "from the start of the first pass to the end of the last", over_limit),
+        None if within => (decline.within_passes, "from the start to the end of each pass", within_limit),
+        None => return None,
     };
     let longest = series.traces.iter().map(|t| t.figures.length_s).fold(0.0, f64::max);
     let rates: Vec<f64> = shape.passes.iter().map(|p| digits(p.level.exp())).collect();
     Some(
         Finding::new(
             RULE.code,
-            severity,
+            Severity::Hold,
             "/passes",
             format!(
                 "The rate loses {} % {span}, with the course of the scene taken off as {} other runs show it.",
@@ -132,7 +126,7 @@ fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Optio
                 references.runs
             ),
         )
-        .advice(if severity == Severity::Hold { ADVICE } else { "" })
+        .advice(ADVICE)
         .evidence("decline", digits(loss))
         .evidence("limit", digits(limit))
         .evidence("over_run", decline.over_run.map(digits))
