@@ -103,7 +103,7 @@ pub struct CaseRowView {
     since: DateTime<Utc>,
     /// Whether it waits longer than a case should.
     overdue: bool,
-    /// Codes of the findings that stop it.
+    /// Codes of the findings that stop it, or for which it should be looked at though it counts.
     rules: Vec<String>,
     /// Whether it is appealed against without an answer.
     appealed: bool,
