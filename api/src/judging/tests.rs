@@ -4,14 +4,17 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use chrono::TimeDelta;
+use wearmark_core::desk::Decision;
 use wearmark_core::policy::Policy;
 use wearmark_core::verdict::Verdict;
 
 use super::{due, let_be, refit, replay};
-use crate::intake::{Intake, Receipt};
+use crate::intake::{self, Intake, Receipt};
+use crate::moderation;
 use crate::storage::fixture::{Fixture, bytes, now, open, run, spoil_models, tamper};
 use crate::storage::ids::{AccountId, RunId};
 use crate::storage::judgements::Cause;
+use crate::storage::writer::Tx;
 
 const FULL_HD: (u32, u32) = (1920, 1080);
 const HD: (u32, u32) = (1280, 720);
@@ -166,18 +169,14 @@ fn a_fit_lets_held_runs_go_and_holds_accepted_ones_that_nobody_bears_out() {
     assert!(service.replayed() > 60);
 }
 
-#[test]
-fn a_run_held_for_a_warning_counts_two_weeks_later() {
+/// A service with one run that lies a little beyond the limit.
+fn warned() -> (Service, RunId) {
     let mut service = Service::new(8);
     service.make_known(8);
     for who in 0..4 {
         service.submit(who, 58.0 + 0.2 * who as f64, FULL_HD);
     }
     refit(&service.intake, now()).unwrap();
-    let limit = |receipt: &Receipt| {
-        let numbers = receipt.judgement.numbers.clone().unwrap();
-        (numbers.mean.z, numbers.inputs.limit)
-    };
     // The first rate beyond the limit, a tenth of a frame at a time.
     let mut fps = 60.0;
     let warned = loop {
@@ -188,16 +187,35 @@ fn a_run_held_for_a_warning_counts_two_weeks_later() {
             break service.submit(5, fps, FULL_HD);
         }
     };
-    let (z, from) = limit(&warned);
-    assert!(z > from && z < 3.0, "{z} {from}");
-    let warned = warned.run.unwrap();
+    let numbers = warned.judgement.numbers.unwrap();
+    assert!(numbers.mean.z > numbers.inputs.limit && numbers.mean.z < 3.0, "{numbers:?}");
+    (service, warned.run.unwrap())
+}
+
+#[test]
+fn a_run_held_for_a_warning_counts_two_weeks_later() {
+    let (service, warned) = warned();
     assert_eq!(let_be(&service.intake, now() + TimeDelta::days(13)).unwrap(), 0);
     let early = service.verdict(&warned);
     assert_eq!(let_be(&service.intake, now() + TimeDelta::days(15)).unwrap(), 1);
     let told = service.intake.storage.find_run(&warned).unwrap().unwrap().judgement;
     assert_eq!((early, told.verdict), (Verdict::Held, Verdict::Accepted));
     assert!(told.findings.iter().any(|f| f.code == "counts-with-a-warning"));
+    assert_eq!(service.causes(&warned), [Cause::Arrival, Cause::Waited]);
     assert!(service.replayed() > 60);
+}
+
+#[test]
+fn a_run_whose_contributor_was_asked_to_measure_again_waits_for_that() {
+    let (service, warned) = warned();
+    let (intake, run) = (service.intake.clone(), warned.to_string());
+    let asked = move |tx: &mut Tx<'_>| {
+        let state = moderation::standing(tx, &run)?;
+        intake::restate(&intake, tx, &run, Decision::Rerun.finding("once more, please", None), state, now())
+    };
+    service.intake.storage.write("asking to measure again", asked).wait().unwrap();
+    assert_eq!(let_be(&service.intake, now() + TimeDelta::days(15)).unwrap(), 0);
+    assert_eq!(service.verdict(&warned), Verdict::Held);
 }
 
 #[test]

@@ -55,7 +55,9 @@ pub(super) fn over(
     now: DateTime<Utc>,
 ) -> Result<Option<Finding>, StorageError> {
     let policy = &intake.policy;
-    if !numbers.is_warning(&policy.judge)
+    // Whom a person has asked to measure again is waited for.
+    if judgements::cause(tx.conn, run)? == Some(Cause::Moderator)
+        || !numbers.is_warning(&policy.judge)
         || intake.storage.ledger(tx.conn, policy, |ledger| ledger.has_company(run, &policy.judge))?
     {
         return Ok(None);
