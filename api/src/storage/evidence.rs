@@ -76,7 +76,8 @@ pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredR
     Ok(rungs)
 }
 
-/// Runs looked at for a sitting, those nearest in time after the oldest: a bench measures some tens of them a day.
+/// Runs looked at for a sitting, the oldest: a bench measures some tens of a card a day, and one that sends more without end
+/// must not make each run cost more than the one before.
 const SAT: i64 = 256;
 
 /// Runs of the bench and card that were measured on the same day, the day before or the day after, and are not rejected.
