@@ -8,6 +8,7 @@ pub mod frame;
 pub mod interval;
 pub mod spread;
 pub mod filters;
+mod anchors;
 mod pool;
 mod limits;
 mod keys;

@@ -47,6 +47,17 @@ pub struct TablePolicy {
     /// Contributors from which a row is no longer called indicative. At 2 and 3 the interval rests
     /// mostly on the prior.
     pub full_contributors: u32,
+    /// Accepted runs in other configurations that anchor a contributor in one (simulation study of this project).
+    pub anchor_runs: u32,
+    /// Configurations that these are in, at least (same study).
+    pub anchor_cells: u32,
+    /// Other contributors that each of these has, at least (same study).
+    pub anchor_others: u32,
+    /// Anchored contributors of a configuration from which the others are left out of its figures. Chosen: fewer than
+    /// make a row full in that study would lose more to chance than they gain.
+    pub anchored_from: u32,
+    /// Share of contributors without an anchor from which a row that counts them says so (same study).
+    pub unanchored_share: f64,
     /// The prior of a matched ln ratio between contributors: sqrt(2) x 1.57 %, two runs of one bench. Same source.
     pub matched_prior: Prior,
     /// The same of a matched ln ratio of 1% lows, which vary by another 0.045 from run to run (see `prior_low`):
@@ -88,6 +99,11 @@ impl TablePolicy {
             robust_floor: 0.6,
             interval_contributors: 2,
             full_contributors: 4,
+            anchor_runs: 8,
+            anchor_cells: 2,
+            anchor_others: 3,
+            anchored_from: 5,
+            unanchored_share: 0.25,
             matched_prior: Prior { sd: 0.0222, df: 8.0 },
             matched_prior_low: Prior { sd: 0.0674, df: 8.0 },
             compare_cards: [2, 8],

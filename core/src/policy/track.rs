@@ -36,6 +36,10 @@ pub struct TrackPolicy {
     /// False discovery rate over all releases and workloads of a card. Half of what the simulation study took: of the
     /// changes that it called in the demo's worlds (seeds 1, 2, 101) one in eighteen was none, and this halves that.
     pub false_discoveries: f64,
+    /// The most that a change's own p-value may be: a rate of false discoveries allows the more of them, the more true
+    /// changes a card has, and of 100 looks where nothing changed hardly one may be called. The same study states by this
+    /// level how many benches a change takes.
+    pub false_looks: f64,
     /// Change below which nothing is called faster or slower, however certain.
     pub least_change: f64,
     /// Releases that a trend needs. Below five no order of them is so rare that Kendall's test could speak at 5 %
@@ -67,6 +71,7 @@ impl TrackPolicy {
             change_error: 0.03,
             drift_sd: 0.003,
             false_discoveries: 0.05,
+            false_looks: 0.005,
             least_change: 0.02,
             trend_releases: 5,
             trend_days: 180,

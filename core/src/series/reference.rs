@@ -2,6 +2,7 @@
 //! its runs usually have. With them a rule can tell what the scene does from what went wrong.
 
 mod course;
+mod decline;
 mod shape;
 
 use std::collections::BTreeMap;
@@ -12,7 +13,8 @@ use crate::policy::series::{REFERENCE_RUNS as MIN_RUNS, SeriesPolicy};
 use crate::statistics::quantile::{self, median};
 use crate::statistics::robust;
 
-pub(super) use course::{Decline, Shift, decline, shift};
+pub(super) use course::{Shift, shift};
+pub(super) use decline::{Decline, Spreads, decline};
 pub use shape::{Shape, ShapePass};
 
 /// What is usual of a scene. Empty where too few runs are known.
@@ -26,8 +28,12 @@ pub struct References {
     pub profile: Vec<f64>,
     /// 0.9 quantile of the largest departure from the profile over 3 s, in ln fps.
     pub shift: Option<f64>,
-    /// Spread of the decline over a run after the profile is removed: scaled MAD, in ln fps.
-    pub decline_sd: Option<f64>,
+    /// Spread of the levels of a run's passes: scaled MAD over runs, in ln fps.
+    #[serde(default)]
+    pub level_sd: Option<f64>,
+    /// Spread of the decline within a pass of a minute once the profile is removed: the same.
+    #[serde(default)]
+    pub slope_sd: Option<f64>,
     /// Median ln of the variance of 1 s means over that of frames.
     pub log_variance_ratio: Option<f64>,
     /// Median ln(spikes per second + 0.02).
@@ -53,11 +59,9 @@ impl References {
             .map(|s| s.usual.size.abs())
             .collect();
         shifts.sort_unstable_by(f64::total_cmp);
-        let declines: Vec<f64> = shapes
-            .iter()
-            .filter_map(|s| decline(s, &profile, policy))
-            .filter_map(|d| Some(d.over_run? / d.looseness))
-            .collect();
+        let declines: Vec<Decline> = shapes.iter().filter_map(|s| decline(s, &profile, policy)).collect();
+        let levels: Vec<f64> = declines.iter().filter_map(Decline::levels).collect();
+        let slopes: Vec<f64> = declines.iter().map(Decline::slope).collect();
         let middle = |of: fn(&Shape) -> Option<f64>| {
             let mut values: Vec<f64> = shapes.iter().filter_map(of).collect();
             if values.len() < MIN_RUNS { None } else { median(&mut values) }
@@ -69,7 +73,8 @@ impl References {
             revision,
             runs: shapes.len(),
             shift: enough(&shifts).then(|| quantile::type7(&shifts, 0.9)),
-            decline_sd: if enough(&declines) { robust::mad(&declines) } else { None },
+            level_sd: if enough(&levels) { robust::mad(&levels) } else { None },
+            slope_sd: if enough(&slopes) { robust::mad(&slopes) } else { None },
             log_variance_ratio: middle(|s| s.log_variance_ratio),
             log_spikes: middle(|s| s.log_spikes),
             log_low_ratio: middle(|s| s.log_low_ratio),
@@ -78,13 +83,22 @@ impl References {
         }
     }
 
-    /// Spread of the decline that an honest run of the scene shows, ln fps: the scene's own, moderated by the usual
-    /// one with the weight of a dozen runs.
-    pub(super) fn decline_spread(&self, policy: &SeriesPolicy) -> f64 {
-        let prior = policy.decline_spread;
-        let own = self.decline_sd.unwrap_or(prior);
+    /// How much honest runs of the scene differ in their decline: the scene's own spreads, moderated by the usual ones
+    /// with the weight of a dozen runs. Profile and spreads of few runs are themselves in doubt: the variance is larger
+    /// by four over their number, with which a dozen runs hold as few honest ones as a hundred do (chosen).
+    pub(super) fn spreads(&self, policy: &SeriesPolicy) -> Spreads {
         let (n, weight) = (self.runs as f64, 12.0);
-        ((n * own * own + weight * prior * prior) / (n + weight)).sqrt()
+        let moderated = |own: Option<f64>, usual: f64| {
+            let own = own.unwrap_or(usual);
+            ((n * own * own + weight * usual * usual) / (n + weight) * (1.0 + 4.0 / n)).sqrt()
+        };
+        if self.profile.is_empty() {
+            return Spreads { level: moderated(self.level_sd, policy.pass_sd_free), slope: None };
+        }
+        Spreads {
+            level: moderated(self.level_sd, policy.pass_sd),
+            slope: Some(moderated(self.slope_sd, policy.slope_sd)),
+        }
     }
 
     /// Whether nothing is known of the scene.

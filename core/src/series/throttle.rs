@@ -103,15 +103,18 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
 /// The decline against what the scene does.
 fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Option<Finding> {
     let (limits, references) = (series.limits, series.references);
-    let usual = limits.decline_sigmas * references.decline_spread(limits);
-    let over_limit = decline.looseness * usual.max(limits.decline_scene);
-    let within_limit = (limits.decline_within_ratio * decline.within_error).max(limits.decline);
-    let over = decline.over_run.filter(|over| *over > over_limit);
-    let within = series.fixed_path() && decline.within_passes > within_limit;
-    let (loss, span, limit) = match over {
-        Some(over) => (over, "from the start of the first pass to the end of the last", over_limit),
-        None if within => (decline.within_passes, "from the start to the end of each pass", within_limit),
-        None => return None,
+    let spreads = references.spreads(limits);
+    let least = limits.decline_scene;
+    let sigmas = if series.fixed_path() { limits.decline_sigmas } else { limits.decline_sigmas_free };
+    let over = decline.over_run(&spreads).map(|w| (w.decline, (sigmas * w.sd).max(least)));
+    let within = spreads
+        .slope
+        .map(|slope| (decline.within, (limits.decline_within_sigmas * decline.within_sd(slope)).max(least)));
+    let beyond = |of: Option<(f64, f64)>| of.filter(|(decline, limit)| decline > limit);
+    let ((loss, limit), span) = match (beyond(over), beyond(within)) {
+        (Some(over), _) => (over, "from the start of the first pass to the end of the last"),
+        (None, Some(within)) => (within, "from the start to the end of each pass"),
+        (None, None) => return None,
     };
     let longest = series.traces.iter().map(|t| t.figures.length_s).fold(0.0, f64::max);
     let rates: Vec<f64> = shape.passes.iter().map(|p| digits(p.level.exp())).collect();
@@ -129,8 +132,8 @@ fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Optio
         .advice(ADVICE)
         .evidence("decline", digits(loss))
         .evidence("limit", digits(limit))
-        .evidence("over_run", decline.over_run.map(digits))
-        .evidence("within_passes", digits(decline.within_passes))
+        .evidence("over_run", over.map(|(decline, _)| digits(decline)))
+        .evidence("within_passes", digits(decline.within))
         .evidence("median_fps", rates)
         .evidence("references", references.revision)
         .evidence("from_s", 0.0)

@@ -38,14 +38,15 @@ pub struct Change {
 }
 
 impl Change {
-    /// Adjusts for all of them, and gives those their word that stand out at the policy's false discovery rate and are
-    /// not too small to call.
+    /// Adjusts for all of them, and gives those their word that stand out at the policy's false discovery rate and by
+    /// themselves, and are not too small to call.
     pub(super) fn call(changes: &mut [Change], policy: &TrackPolicy) {
         let p: Vec<f64> = changes.iter().map(|change| change.p).collect();
         for (change, adjusted_p) in changes.iter_mut().zip(benjamini_hochberg(&p)) {
             change.adjusted_p = adjusted_p;
-            let told =
-                adjusted_p <= policy.false_discoveries && change.percent.abs() > 100.0 * policy.least_change;
+            let told = adjusted_p <= policy.false_discoveries
+                && change.p <= policy.false_looks
+                && change.percent.abs() > 100.0 * policy.least_change;
             change.word = told.then(|| if change.percent > 0.0 { "faster" } else { "slower" }.to_owned());
         }
     }

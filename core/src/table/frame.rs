@@ -1,10 +1,11 @@
 //! The resident frame of accepted runs.
 
 use std::collections::HashSet;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use polars::prelude::*;
 
+use super::anchors;
 use super::columns::{RUN, Words, viewed};
 use super::spread::Priors;
 use super::views::Views;
@@ -41,6 +42,8 @@ struct Parts {
     catalogue: Option<Arc<Catalogue>>,
     /// What the newest model says of the runs.
     views: Views,
+    /// Who is anchored where, once somebody has asked.
+    anchors: OnceLock<DataFrame>,
 }
 
 impl RunFrame {
@@ -131,6 +134,16 @@ impl RunFrame {
         &self.0.words
     }
 
+    /// Who is anchored where; see [`anchors::anchors`]. Found out once for each state of the frame.
+    pub(super) fn anchors(&self, policy: &TablePolicy) -> PolarsResult<DataFrame> {
+        if let Some(known) = self.0.anchors.get() {
+            return Ok(known.clone());
+        }
+        let rows = self.data().map_err(|e| polars_err!(ComputeError: "{e}"))?;
+        let made = anchors::anchors(&rows, policy)?;
+        Ok(self.0.anchors.get_or_init(|| made).clone())
+    }
+
     /// All rows.
     pub(super) fn data(&self) -> Result<DataFrame, CoreError> {
         let rows =
@@ -141,6 +154,7 @@ impl RunFrame {
 
 impl Parts {
     fn apply(&mut self, facts: &[RunFact], leaving: &HashSet<&str>) -> PolarsResult<()> {
+        self.anchors = OnceLock::new();
         if !leaving.is_empty() {
             self.settled = without(&self.settled, leaving)?;
             self.recent = without(&self.recent, leaving)?;

@@ -57,7 +57,9 @@ pub enum MediansSort {
 /// |---|---|
 /// | `card`, `chip`, `workload`, `workload_kind`, `scene`, `scene_kind`, `api`, `preset`, `width`, `height`, `render_scale`, `variant` | the configuration |
 /// | `driver`, `branch`, `driver_date`; `build`; `platform` | where the query splits by them |
-/// | `runs`, `contributors`, `benches` | what the figures rest on |
+/// | `runs`, `benches` | accepted runs and their benches |
+/// | `contributors` | who counts in the figures |
+/// | `unanchored` | contributors without enough accepted runs in other configurations that several measured: where five have an anchor the others are left out of the figures, else they count |
 /// | `mean_fps`, `mean_fps_from`, `mean_fps_to` | median, and its 95 % interval from two contributors on |
 /// | `adjusted_fps` | the same median of rates without what the newest model puts down to each bench and copy of the card; without an interval; null where it knows none of the runs. Of few contributors nearer to what others would measure than `mean_fps`, which stays the reference from five on |
 /// | `low_fps`, `low_fps_from`, `low_fps_to`, `low_contributors`, `low_definition` | the same of the 1% low |

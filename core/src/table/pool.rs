@@ -2,6 +2,7 @@
 
 use polars::prelude::*;
 
+use super::anchors::ANCHORED;
 use super::columns::*;
 use super::frame::RunFrame;
 use super::medians::MediansQuery;
@@ -16,6 +17,10 @@ pub(super) const LOW_FPS: &str = "low_fps";
 pub(super) const RUNS: &str = "runs";
 pub(super) const BENCHES: &str = "benches";
 pub(super) const CONTRIBUTORS: &str = "contributors";
+/// Contributors, whether they count or not.
+pub(super) const EVERYBODY: &str = "everybody";
+/// Those without an anchor, whether they count or not.
+pub(super) const UNANCHORED: &str = "unanchored";
 /// Contributors' medians.
 pub(super) const MEANS: &str = "means";
 /// See [`MEANS`].
@@ -81,16 +86,26 @@ fn pooled(data: &DataFrame, frame: &RunFrame, query: &MediansQuery, policy: &Pol
         Some(size) => ladder.clone().lazy().filter(size).collect()?,
         None => ladder.clone(),
     };
-    let groups = groups(&runs, query)?;
+    let groups = groups(&runs, &frame.anchors(&policy.table)?, query, policy.table.anchored_from)?;
     Ok(Pooled { ladder, runs, groups })
 }
 
-/// One contributor counts once a group: first the median of each contributor's runs, then the median of
-/// the contributors. Contributors whose runs all lack a 1% low count for the mean only.
-fn groups(runs: &DataFrame, query: &MediansQuery) -> PolarsResult<DataFrame> {
+/// One contributor counts once a group: first the median of each contributor's runs, then the median of the contributors.
+/// Contributors whose runs all lack a 1% low count for the mean only, and those without an anchor not at all where
+/// `anchored_from` have one; of all of them are the numbers of runs and benches.
+fn groups(
+    runs: &DataFrame,
+    anchors: &DataFrame,
+    query: &MediansQuery,
+    anchored_from: u32,
+) -> PolarsResult<DataFrame> {
+    let counts = "counts";
     let keys: Vec<Expr> = keys(query).into_iter().map(|key| col(key).to_physical()).collect();
     let mut inner = keys.clone();
     inner.push(col(CONTRIBUTOR).to_physical());
+    let split: Vec<Expr> = self::keys(query).into_iter().map(col).collect();
+    let anchored = || col(ANCHORED).fill_null(lit(false));
+    let of = |name: &str| col(name).filter(col(counts));
     runs.with_row_index(ROW.into(), None)?
         .lazy()
         .group_by(inner)
@@ -106,19 +121,31 @@ fn groups(runs: &DataFrame, query: &MediansQuery) -> PolarsResult<DataFrame> {
             col(SCENE_KIND).max(),
             col(ROW).min(),
         ])
+        .join(
+            anchors.clone().lazy(),
+            [col(CONTRIBUTOR), col(CELL)],
+            [col(CONTRIBUTOR), col(CELL)],
+            JoinArgs::new(JoinType::Left),
+        )
+        .with_columns([
+            anchored().or(anchored().sum().over(split)?.lt(lit(anchored_from))).alias(counts),
+            anchored().not().alias(UNANCHORED),
+        ])
         .group_by(keys)
         .agg([
-            col(MEAN_FPS).median(),
-            col(ADJUSTED_FPS).median(),
-            col(LOW_FPS).median(),
-            col(MEAN_FPS).alias(MEANS),
-            col(LOW_FPS).alias(LOWS),
-            col(BETWEEN_PASS_CV).median(),
-            col(CARD_SHARE).mean(),
+            of(MEAN_FPS).median(),
+            of(ADJUSTED_FPS).median(),
+            of(LOW_FPS).median(),
+            of(MEAN_FPS).alias(MEANS),
+            of(LOW_FPS).alias(LOWS),
+            of(BETWEEN_PASS_CV).median(),
+            of(CARD_SHARE).mean(),
             col(RUNS).sum(),
             col(BENCHES).sum(),
-            col(CONTRIBUTOR).len().alias(CONTRIBUTORS),
-            col(GRADE).max(),
+            col(counts).sum().alias(CONTRIBUTORS),
+            col(counts).len().alias(EVERYBODY),
+            col(UNANCHORED).sum(),
+            of(GRADE).max(),
             col(SCENE_KIND).max(),
             col(ROW).min(),
         ])

@@ -204,6 +204,8 @@ pub(super) struct Figures {
     repeatability: Vec<Option<f64>>,
     runs: Vec<u32>,
     benches: Vec<u32>,
+    everybody: Vec<u32>,
+    unanchored: Vec<u32>,
     grade: Vec<u32>,
     /// How much of the mean rate is the card's.
     pub(super) shares: Vec<Option<f64>>,
@@ -240,6 +242,8 @@ impl Figures {
             repeatability: groups.column(BETWEEN_PASS_CV)?.f64()?.iter().collect(),
             runs: codes(groups, pool::RUNS)?,
             benches: codes(groups, pool::BENCHES)?,
+            everybody: codes(groups, pool::EVERYBODY)?,
+            unanchored: codes(groups, pool::UNANCHORED)?,
             grade: codes(groups, GRADE)?,
             shares,
         })
@@ -257,6 +261,7 @@ impl Figures {
         vec![
             counts("runs", &|p| self.runs[p]),
             counts("contributors", &|p| self.mean[p].contributors),
+            counts("unanchored", &|p| self.unanchored[p]),
             counts("benches", &|p| self.benches[p]),
             figures("mean_fps", &|p| self.mean[p].value),
             figures("mean_fps_from", &|p| self.mean[p].interval.map(|i| i.0)),
@@ -376,6 +381,7 @@ fn note(
         Standing::Indicative => notes.push("indicative: few contributors".to_owned()),
         Standing::Full => {}
     }
+    notes.extend(unanchored(figures, place, policy));
     if figures.low[place].value.is_none() {
         notes.push("no run is long enough for a 1% low".to_owned());
     }
@@ -385,4 +391,18 @@ fn note(
     }
     notes.extend(limit.map(str::to_owned));
     if notes.is_empty() { None } else { Some(notes.join("; ")) }
+}
+
+/// What is said of contributors without an anchor where they are many: that they are left out, or that they count.
+fn unanchored(figures: &Figures, place: usize, policy: &Policy) -> Option<String> {
+    let (everybody, counted) = (figures.everybody[place], figures.mean[place].contributors);
+    let unanchored = figures.unanchored[place];
+    let many = f64::from(unanchored) >= policy.table.unanchored_share * f64::from(everybody);
+    if !many || everybody < policy.table.interval_contributors {
+        None
+    } else if counted < everybody {
+        Some(format!("left out: {unanchored} contributors who have measured little else"))
+    } else {
+        Some(format!("{unanchored} of {everybody} contributors have measured little else"))
+    }
 }

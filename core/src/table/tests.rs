@@ -98,6 +98,50 @@ fn the_adjusted_rate_is_that_of_benches_without_an_effect_of_their_own() {
     assert_eq!(row["mean_fps"], 63.0);
 }
 
+/// Six contributors with four runs in each of three configurations, and as many accounts that have one run each, in the
+/// first: at most those with eight runs elsewhere, among others' runs, count there.
+#[test]
+fn accounts_that_measured_nothing_else_do_not_move_a_median_that_others_know() {
+    let mut facts = Vec::new();
+    for (at, name) in ["ada", "bo", "cy", "dora", "eli", "fay"].into_iter().enumerate() {
+        for (cell, game) in ["game", "second", "third"].into_iter().enumerate() {
+            for run in 0..4 {
+                let mut fact = fact(&format!("{at}-{cell}-{run}"), name, "d1", 60.0 + at as f64);
+                fact.identity.workload = game.to_owned();
+                facts.push(fact);
+            }
+        }
+    }
+    let known = facts.clone();
+    for at in 0..6 {
+        facts.push(fact(&format!("new-{at}"), &format!("new {at}"), "d1", 90.0));
+    }
+    let row = |facts: &[RunFact], game: &str| {
+        let frame = RunFrame::new(facts).unwrap();
+        let rows = medians(&frame, &MediansQuery::default(), &Policy::published()).unwrap().json_rows();
+        rows.into_iter().find(|row| row["workload"] == game).unwrap()
+    };
+    let before = row(&known, "game");
+    assert_eq!((before["mean_fps"].as_f64(), &before["contributors"]), (Some(62.5), &6.into()));
+    assert_eq!((&before["unanchored"], &before["note"]), (&0.into(), &serde_json::Value::Null));
+    let after = row(&facts, "game");
+    for column in ["mean_fps", "mean_fps_from", "mean_fps_to", "low_fps", "contributors", "evidence"] {
+        assert_eq!(after[column], before[column], "{column}");
+    }
+    assert_eq!((&after["unanchored"], &after["runs"]), (&6.into(), &30.into()));
+    assert_eq!(after["note"], "left out: 6 contributors who have measured little else");
+    // Four who are known are too few to leave the others out.
+    let few: Vec<RunFact> =
+        facts.iter().filter(|f| !["eli", "fay"].contains(&f.contributor.as_str())).cloned().collect();
+    let all = row(&few, "game");
+    assert_eq!((all["mean_fps"].as_f64(), &all["contributors"]), (Some(90.0), &10.into()));
+    assert_eq!(all["note"], "6 of 10 contributors have measured little else");
+    // Runs that nobody else can check anchor nobody.
+    let alone: Vec<RunFact> =
+        few.iter().filter(|f| f.identity.workload == "game" || f.contributor == "ada").cloned().collect();
+    assert_eq!(row(&alone, "game")["unanchored"], 10);
+}
+
 #[test]
 fn one_contributor_alone_gets_no_interval() {
     let frame = RunFrame::new(&[fact("1", "ada", "d1", 40.0)]).unwrap();

@@ -6,7 +6,7 @@ use std::thread;
 
 use serde::{Deserialize, Serialize};
 use wearmark_core::catalogue::Form;
-use wearmark_core::run::Outcome;
+use wearmark_core::run::{Outcome, SceneKind};
 
 use super::Role;
 use crate::figures;
@@ -96,7 +96,7 @@ impl World {
             index: at,
             honest: run.label.is_honest(),
             kind: kind.to_owned(),
-            detail: if role == Role::Usual { detail(&run.label) } else { None },
+            detail: if role == Role::Usual { self.detail(run) } else { None },
             magnitude: run.label.magnitude(),
             effect_ln: (completed && known_card).then(|| self.effect_ln(at)),
             expected_ln_fps: (completed && known_card).then(|| self.expected_of(run, &run.claimed, false)),
@@ -156,6 +156,28 @@ impl World {
         cells
     }
 
+    /// What tells runs of one kind apart that a judge may well treat differently.
+    fn detail(&self, run: &Planned) -> Option<String> {
+        let word = match &run.label {
+            Label::UnitError { unit: WrongUnit::Seconds } => "seconds",
+            Label::UnitError { unit: WrongUnit::Microseconds } => "microseconds",
+            Label::UnitError { unit: WrongUnit::FramesPerSecond } => "frames per second",
+            Label::Inflated { by } => return Some(format!("{:.0} %", 100.0 * by)),
+            Label::ForgedCopy { jitter, .. } if *jitter > 0.03 => "5 % jitter",
+            Label::ForgedCopy { .. } => "to 3 % jitter",
+            Label::Throttling { .. } => {
+                let workload = &self.truth.catalogue.workloads[run.measured.workload];
+                match workload.scenes[run.measured.scene].kind {
+                    SceneKind::BuiltInTest | SceneKind::ScriptedPath => "on a fixed path",
+                    SceneKind::PracticeArea => "in a practice area",
+                    SceneKind::LiveMatch | SceneKind::FreePlay => "in free play",
+                }
+            }
+            _ => return None,
+        };
+        Some(word.to_owned())
+    }
+
     fn expectations(&self, situation: &Situation) -> impl Iterator<Item = f64> {
         let card = &self.truth.catalogue.cards[situation.card];
         let api = &self.truth.catalogue.workloads[situation.workload].apis[situation.api];
@@ -171,25 +193,6 @@ impl World {
             let platform: &Platform = &bench.platform;
             fits(form, bench.system).then(|| self.truth.expected(situation, platform) + bench.effect + system)
         })
-    }
-}
-
-/// What tells runs of one kind apart that a judge may well treat differently.
-fn detail(label: &Label) -> Option<String> {
-    match label {
-        Label::UnitError { unit } => Some(
-            match unit {
-                WrongUnit::Seconds => "seconds",
-                WrongUnit::Microseconds => "microseconds",
-                WrongUnit::FramesPerSecond => "frames per second",
-            }
-            .to_owned(),
-        ),
-        Label::Inflated { by } => Some(format!("{:.0} %", 100.0 * by)),
-        Label::ForgedCopy { jitter, .. } => {
-            Some(if *jitter > 0.03 { "5 % jitter" } else { "to 3 % jitter" }.to_owned())
-        }
-        _ => None,
     }
 }
 

@@ -59,6 +59,9 @@ pub struct PlantedFailure {
 pub struct Limited {
     /// Cells by what truly limits them.
     cells: Vec<Planted>,
+    /// Of the cells that the platform truly limits, those that some bench measured at a second resolution with the same
+    /// driver and build: what tells without a model. Of these, those that are found.
+    platform_evidence: [u32; 2],
     /// Of the cells that memory truly limits, those whose scene three benches measured on cards of half as much memory
     /// again, where the card sets most of the rate: what it takes to tell. Of these, those that are found.
     memory_evidence: [u32; 2],
@@ -123,25 +126,45 @@ pub fn limited(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Limit
             planted.found[at] += 1;
         }
     }
-    let evidence = memory_evidence(frame, world)?;
-    let mut memory = [0, 0];
-    for row in rows.json_rows() {
-        let at = key(&row);
-        if truths.get(&at) == Some(&"memory") && evidence.contains(&at) {
-            memory[0] += 1;
-            memory[1] += u32::from(row.get("limited_by").and_then(Value::as_str) == Some("memory"));
+    let runs = frame.export().context("the accepted runs cannot be read")?.json_rows();
+    let among = |truth: &str, evidence: &BTreeSet<Key>| {
+        let mut counts = [0, 0];
+        for row in rows.json_rows() {
+            let at = key(&row);
+            if truths.get(&at) == Some(&truth) && evidence.contains(&at) {
+                counts[0] += 1;
+                counts[1] += u32::from(row.get("limited_by").and_then(Value::as_str) == Some(truth));
+            }
         }
-    }
-    let mut limited = Limited { cells, memory_evidence: memory, ..Limited::default() };
+        counts
+    };
+    let mut limited = Limited {
+        cells,
+        platform_evidence: among("platform", &ladders(&runs)),
+        memory_evidence: among("memory", &memory_evidence(&runs, world)),
+        ..Limited::default()
+    };
     failures(&mut limited, frame, world, policy)?;
     Ok(limited)
 }
 
+fn word(run: &Value, name: &str) -> String {
+    run.get(name).and_then(Value::as_str).unwrap_or_default().to_owned()
+}
+
+/// Cells that some bench measured at a second resolution with the same driver and build.
+fn ladders(runs: &[Value]) -> BTreeSet<Key> {
+    let mut ladders: BTreeMap<[String; 8], BTreeSet<Key>> = BTreeMap::new();
+    for run in runs.iter().filter(|run| run.get("mean_fps").is_some_and(|fps| !fps.is_null())) {
+        let names = ["bench", "card", "workload", "scene", "api", "preset", "driver", "build"];
+        ladders.entry(names.map(|name| word(run, name))).or_default().insert(key(run));
+    }
+    ladders.into_values().filter(|cells| cells.len() > 1).flatten().collect()
+}
+
 /// Cells whose scene three benches measured on cards of half as much memory again, where the card sets most of the rate
 /// by the model.
-fn memory_evidence(frame: &RunFrame, world: &World) -> Result<BTreeSet<Key>, Failure> {
-    let runs = frame.export().context("the accepted runs cannot be read")?.json_rows();
-    let word = |run: &Value, name: &str| run.get(name).and_then(Value::as_str).unwrap_or_default().to_owned();
+fn memory_evidence(runs: &[Value], world: &World) -> BTreeSet<Key> {
     let memory = |run: &Value| {
         let card = word(run, "card");
         world.catalogue().cards.iter().find(|c| c.id == card).map(|c| c.memory_mib)
@@ -163,7 +186,7 @@ fn memory_evidence(frame: &RunFrame, world: &World) -> Result<BTreeSet<Key>, Fai
         let larger = all.into_iter().flatten().filter(|(mib, _)| *mib as f64 >= least);
         larger.map(|(_, bench)| bench).collect::<BTreeSet<_>>().len() >= 3
     };
-    Ok(runs.iter().filter(counts).filter(enough).map(key).collect())
+    runs.iter().filter(counts).filter(enough).map(key).collect()
 }
 
 fn failures(limited: &mut Limited, frame: &RunFrame, world: &World, policy: &Policy) -> Result<(), Failure> {
@@ -225,6 +248,11 @@ fn told(limited: &Limited) -> String {
             all - right
         );
     }
+    let [evidence, found] = limited.platform_evidence;
+    said += &format!(
+        "Some bench measured {evidence} of the platform's cells at a second resolution with the same driver and build: \
+         {found} of these are told. "
+    );
     let [evidence, found] = limited.memory_evidence;
     said += &format!(
         "To tell memory takes three benches with half as much memory again in the scene: {evidence} of its cells have \

@@ -5,11 +5,10 @@ use std::ops::Range;
 use super::shape::{Shape, ShapePass};
 use crate::policy::series::SeriesPolicy;
 use crate::statistics::quantile::median;
-use crate::statistics::{robust, sum};
+use crate::statistics::sum;
 
-/// Seconds of the moving mean, and of a block.
+/// Seconds of the moving mean.
 const MOVING: usize = 3;
-const BLOCK: usize = 5;
 
 /// ln fps second by second less profile, and less the median of what is left if `level`; as far as the profile
 /// reaches, or all of it where there is none yet.
@@ -98,85 +97,7 @@ fn outside(left: &[f64], profile: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-fn reaches(left: &[f64], pass: &ShapePass, policy: &SeriesPolicy) -> bool {
+/// Whether enough of a pass lies along the profile to judge it.
+pub(super) fn reaches(left: &[f64], pass: &ShapePass, policy: &SeriesPolicy) -> bool {
     left.len() as f64 >= policy.min_trend_s.max(0.4 * pass.seconds.len() as f64)
 }
-
-/// How a run gets slower against its scene.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::series) struct Decline {
-    /// From the start of the first pass to the end of the last, ln fps; positive when it gets slower. None of one
-    /// pass alone.
-    pub(in crate::series) over_run: Option<f64>,
-    /// How much less sharply so few passes tell it than three do.
-    pub(in crate::series) looseness: f64,
-    /// From the start to the end of a pass, mean over passes.
-    pub(in crate::series) within_passes: f64,
-    /// Standard error of `within_passes`, from the scatter of the blocks.
-    pub(in crate::series) within_error: f64,
-}
-
-/// The decline by the 5 s medians of ln fps less profile: within passes the mean Theil-Sen slope, between
-/// passes the slope of their levels, and over the run both, weighted by their precision. None where the profile
-/// reaches over less than half of most passes.
-pub(in crate::series) fn decline(shape: &Shape, profile: &[f64], policy: &SeriesPolicy) -> Option<Decline> {
-    let (mut slopes, mut levels, mut squares, mut blocks) = (Vec::new(), Vec::new(), Vec::new(), 0);
-    for p in &shape.passes {
-        let left = residuals(p, profile, false);
-        if !reaches(&left, p, policy) {
-            continue;
-        }
-        let medians: Vec<(f64, f64)> = left
-            .chunks_exact(BLOCK)
-            .enumerate()
-            .filter_map(|(at, chunk)| Some((at as f64, median(&mut chunk.to_vec())?)))
-            .collect();
-        let slope = robust::theil_sen(&medians)?;
-        let n = medians.len() as f64;
-        let flat: Vec<f64> = medians.iter().map(|(x, y)| y - slope * x).collect();
-        let spread = robust::mad(&flat)?.max(LEAST_SPREAD);
-        squares.push(spread * spread * 12.0 / n);
-        slopes.push(-slope * n);
-        // The mean rate of a pass repeats better than any level read off its seconds; where the course is known,
-        // what a mean over that part of it comes to is taken off.
-        let part = &profile[..profile.len().min(p.seconds.len())];
-        let of_course =
-            if part.is_empty() { 0.0 } else { (sum::sum_of(part, f64::exp) / part.len() as f64).ln() };
-        levels.push(p.mean - of_course);
-        blocks += medians.len();
-    }
-    let k = slopes.len();
-    if k == 0 || 2 * k < shape.passes.len() || blocks < 4 {
-        return None;
-    }
-    let passes = k as f64;
-    let within = sum::mean(&slopes);
-    let within_error = (squares.iter().sum::<f64>() / passes / passes).sqrt();
-    let within_variance = (within_error * passes).powi(2);
-    let over_run = if k < 2 {
-        None
-    } else if profile.is_empty() {
-        Some(between(&levels))
-    } else {
-        // The variance of a slope over k even places is 12 / (k (k^2 - 1)) of that of a level.
-        let between_variance = policy.pass_sd.powi(2) * 12.0 * passes / (passes * passes - 1.0);
-        Some(
-            (within * passes / within_variance + between(&levels) / between_variance)
-                / (1.0 / within_variance + 1.0 / between_variance),
-        )
-    };
-    let looseness = (passes / (passes * passes - 1.0) * 8.0 / 3.0).sqrt().max(1.0);
-    Some(Decline { over_run, looseness, within_passes: within, within_error })
-}
-
-/// Decline over all passes by the least-squares slope of their levels, which stand at their middles.
-fn between(levels: &[f64]) -> f64 {
-    let passes = levels.len() as f64;
-    let middle = (passes - 1.0) / 2.0;
-    let sxx: f64 = (0..levels.len()).map(|i| (i as f64 - middle).powi(2)).sum();
-    let sxy: f64 = levels.iter().enumerate().map(|(i, y)| (i as f64 - middle) * y).sum();
-    -sxy / sxx * passes
-}
-
-/// Smallest spread of block medians that is believed, ln fps.
-const LEAST_SPREAD: f64 = 0.006;

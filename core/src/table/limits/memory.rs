@@ -1,13 +1,14 @@
 //! Cells that outgrow the card's memory: the mean rate is still fine and the slow frames are not.
 
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use polars::prelude::*;
 
-use crate::catalogue::Catalogue;
 use crate::policy::Policy;
 use crate::policy::ladder::LadderPolicy;
 use crate::statistics::quantile::median;
+use crate::statistics::robust::theil_sen;
 use crate::table::columns::*;
 use crate::table::frame::RunFrame;
 use crate::table::keys::{Words, codes};
@@ -24,25 +25,36 @@ struct Point {
     cell: u32,
     /// How much of the rate is the card's; what nobody knows counts so.
     share: f64,
+    ln_fps: f64,
     /// ln of 1% low over mean, by `percentile` and by `tail-mean`.
     ln_ratios: [f64; 2],
 }
 
+/// What benches with more memory get of a scene.
+#[derive(Clone, Copy)]
+struct Usual {
+    ln_fps: f64,
+    ln_ratios: [f64; 2],
+    /// By how much ln(`tail-mean` over mean) rises with ln fps.
+    slope: f64,
+}
+
+/// Benches whose slope is read; of more, as many spread evenly over their rates, so that the pairs stay few.
+const SLOPE_BENCHES: usize = 200;
+
 /// Codes of the cells among `runs` that memory limits, by this rule: in the median of its benches the ratio of 1% low to
 /// mean is below the median of the benches that measured the scene on cards with `memory_more` times the memory, at
-/// whatever settings. By `memory_drop` in the percentile, or by `memory_tail_drop` in the mean of the slowest hundredth
-/// and by `memory_tail_low` in the percentile. Cells in which the platform has a part, whose card's memory nobody knows, or
-/// without `memory_benches` such benches are left out.
+/// whatever settings but those that outgrow their own memory. By `memory_drop` in the percentile, or by
+/// `memory_tail_drop` in the mean of the slowest hundredth once it is taken down to the cell's rate: what a scene stalls
+/// is so much a second, and a larger share of few frames. Cells in which the platform has a part, whose card's memory
+/// nobody knows, or without `memory_benches` such benches are left out.
 pub(super) fn memory_limited(
     frame: &RunFrame,
     runs: &DataFrame,
     policy: &Policy,
 ) -> PolarsResult<HashSet<u32>> {
     let Some(catalogue) = frame.catalogue() else { return Ok(HashSet::new()) };
-    let mut own: BTreeMap<u32, Vec<Point>> = BTreeMap::new();
-    for point in points(runs)? {
-        own.entry(point.cell).or_default().push(point);
-    }
+    let own = by_cell(points(runs)?);
     let workloads: BTreeSet<u32> = own.values().flatten().map(|point| point.place[0]).collect();
     if workloads.is_empty() {
         return Ok(HashSet::new());
@@ -52,51 +64,79 @@ pub(super) fn memory_limited(
         .and(one_of(col(WORKLOAD).to_physical(), workloads.into_iter().collect()));
     let all = frame.data().map_err(|e| polars_err!(ComputeError: "{e}"))?.lazy().filter(wanted).collect()?;
     let cards = Words::all(&all, CARD)?;
-    let memory = |card: u32| memory_mib(catalogue, cards.word(card)?);
+    let memory = |points: &[Point]| Some(catalogue.card(cards.word(points[0].card)?)?.memory_mib);
     let policy = &policy.ladder;
-    let mut others: BTreeMap<Place, Vec<(u64, Point)>> = BTreeMap::new();
-    for point in points(&all)? {
-        if let (Some(mib), true) = (memory(point.card), point.share >= policy.memory_share) {
-            others.entry(point.place).or_default().push((mib, point));
+    // The cards with most memory first: what outgrows theirs is no measure for others.
+    let mut sizes: BTreeMap<Reverse<u64>, Vec<Vec<Point>>> = BTreeMap::new();
+    for points in by_cell(points(&all)?).into_values() {
+        if let Some(mib) = memory(&points) {
+            sizes.entry(Reverse(mib)).or_default().push(points);
         }
     }
-    let mut usual: BTreeMap<(Place, u64), Option<[f64; 2]>> = BTreeMap::new();
+    let mut usual: BTreeMap<(Place, u64), Option<Usual>> = BTreeMap::new();
+    let mut larger: BTreeMap<Place, Vec<(u64, Point)>> = BTreeMap::new();
+    let mut known = |place: Place, mib: u64, larger: &BTreeMap<Place, Vec<(u64, Point)>>| {
+        *usual.entry((place, mib)).or_insert_with(|| {
+            let least = policy.memory_more * mib as f64;
+            let larger = larger.get(&place)?.iter().filter(|(mib, _)| *mib as f64 >= least);
+            usual_of(&larger.map(|(_, point)| point).collect::<Vec<&Point>>(), policy)
+        })
+    };
+    for (Reverse(mib), cells) in sizes {
+        let free = |points: &Vec<Point>| {
+            !known(points[0].place, mib, &larger).is_some_and(|usual| outgrown(points, &usual, policy))
+        };
+        let free: Vec<Vec<Point>> = cells.into_iter().filter(free).collect();
+        for point in free.into_iter().flatten().filter(|point| point.share >= policy.memory_share) {
+            larger.entry(point.place).or_default().push((mib, point));
+        }
+    }
     let mut limited = HashSet::new();
     for (cell, points) in &own {
-        let (place, Some(mib)) = (points[0].place, memory(points[0].card)) else { continue };
-        let by_card =
-            median(&mut points.iter().map(|point| point.share).collect::<Vec<f64>>()).unwrap_or(0.0);
-        if by_card < policy.memory_share {
-            continue;
-        }
-        let usual = usual.entry((place, mib)).or_insert_with(|| {
-            let least = policy.memory_more * mib as f64;
-            let larger = others.get(&place)?.iter().filter(|(mib, _)| *mib as f64 >= least);
-            let larger: Vec<&Point> = larger.map(|(_, point)| point).collect();
-            let benches: BTreeSet<u32> = larger.iter().map(|point| point.bench).collect();
-            (benches.len() >= policy.memory_benches as usize).then(|| ratios(&larger)).flatten()
-        });
-        let Some((usual, own)) = usual.zip(ratios(&points.iter().collect::<Vec<&Point>>())) else { continue };
-        if falls_short([usual[0] - own[0], usual[1] - own[1]], policy) {
+        let Some(mib) = memory(points) else { continue };
+        if known(points[0].place, mib, &larger).is_some_and(|usual| outgrown(points, &usual, policy)) {
             limited.insert(*cell);
         }
     }
     Ok(limited)
 }
 
-fn falls_short([percentile, tail]: [f64; 2], policy: &LadderPolicy) -> bool {
-    percentile >= policy.memory_drop
-        || (tail >= policy.memory_tail_drop && percentile >= policy.memory_tail_low)
+fn by_cell(points: Vec<Point>) -> BTreeMap<u32, Vec<Point>> {
+    let mut cells: BTreeMap<u32, Vec<Point>> = BTreeMap::new();
+    for point in points {
+        cells.entry(point.cell).or_default().push(point);
+    }
+    cells
 }
 
-/// Medians of both ratios.
-fn ratios(points: &[&Point]) -> Option<[f64; 2]> {
-    let of = |which: usize| median(&mut points.iter().map(|p| p.ln_ratios[which]).collect::<Vec<f64>>());
-    Some([of(0)?, of(1)?])
+/// None of too few benches.
+fn usual_of(points: &[&Point], policy: &LadderPolicy) -> Option<Usual> {
+    let benches: BTreeSet<u32> = points.iter().map(|point| point.bench).collect();
+    if benches.len() < policy.memory_benches as usize {
+        return None;
+    }
+    let mut rates: Vec<(f64, f64)> = points.iter().map(|p| (p.ln_fps, p.ln_ratios[1])).collect();
+    rates.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let thinned: Vec<(f64, f64)> =
+        rates.iter().copied().step_by(rates.len().div_ceil(SLOPE_BENCHES)).collect();
+    let slope = theil_sen(&thinned).unwrap_or(0.0).clamp(0.0, policy.memory_slope_most);
+    let (ln_fps, ln_ratios) = middle(points)?;
+    Some(Usual { ln_fps, ln_ratios, slope })
 }
 
-fn memory_mib(catalogue: &Catalogue, card: &str) -> Option<u64> {
-    catalogue.card(card).map(|card| card.memory_mib)
+/// Whether the cell with these benches has outgrown the card's memory.
+fn outgrown(points: &[Point], usual: &Usual, policy: &LadderPolicy) -> bool {
+    let by_card = median(&mut points.iter().map(|point| point.share).collect::<Vec<f64>>());
+    let Some((ln_fps, own)) = middle(&points.iter().collect::<Vec<&Point>>()) else { return false };
+    let tail = usual.ln_ratios[1] + usual.slope * (ln_fps - usual.ln_fps) - own[1];
+    by_card.is_some_and(|share| share >= policy.memory_share)
+        && (usual.ln_ratios[0] - own[0] >= policy.memory_drop || tail >= policy.memory_tail_drop)
+}
+
+/// Medians of ln fps and of both ratios.
+fn middle(points: &[&Point]) -> Option<(f64, [f64; 2])> {
+    let of = |of: fn(&Point) -> f64| median(&mut points.iter().map(|p| of(p)).collect::<Vec<f64>>());
+    Some((of(|p| p.ln_fps)?, [of(|p| p.ln_ratios[0])?, of(|p| p.ln_ratios[1])?]))
 }
 
 /// The medians of each bench, card and cell that has both 1% lows, by bench, card and cell.
@@ -113,6 +153,7 @@ fn points(runs: &DataFrame) -> PolarsResult<Vec<Point>> {
             ratio(LOW_PERCENTILE_FPS, "percentile"),
             ratio(LOW_TAIL_MEAN_FPS, "tail"),
             col(CARD_SHARE).median(),
+            col(MEAN_FPS).median(),
         ])
         .collect()?;
     let mut key = Vec::with_capacity(names.len());
@@ -120,7 +161,7 @@ fn points(runs: &DataFrame) -> PolarsResult<Vec<Point>> {
         key.push(codes(&medians, name)?);
     }
     let (percentile, tail) = (medians.column("percentile")?.f64()?, medians.column("tail")?.f64()?);
-    let share = medians.column(CARD_SHARE)?.f64()?;
+    let (share, fps) = (medians.column(CARD_SHARE)?.f64()?, medians.column(MEAN_FPS)?.f64()?);
     let point = |at: usize| {
         Some(Point {
             bench: key[0][at],
@@ -128,6 +169,7 @@ fn points(runs: &DataFrame) -> PolarsResult<Vec<Point>> {
             place: [key[2][at], key[3][at]],
             cell: key[4][at],
             share: share.get(at).unwrap_or(1.0),
+            ln_fps: fps.get(at)?.ln(),
             ln_ratios: [percentile.get(at)?.ln(), tail.get(at)?.ln()],
         })
     };

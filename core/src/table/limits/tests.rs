@@ -119,7 +119,44 @@ fn rare_long_frames_show_in_the_mean_of_the_slowest() {
     };
     assert!(limited(0.75, 0.50));
     assert!(!limited(0.75, 0.65), "within what it varies by");
-    assert!(!limited(0.79, 0.50), "where the percentile does not fall at all");
+}
+
+/// What a scene stalls is so much a second, and so a larger share of the frames of a slow card.
+#[test]
+fn a_slow_card_is_not_short_of_memory_for_having_few_frames() {
+    let usual = |fps: f64| 0.6 * (fps / 60.0).powf(0.28);
+    let limited = |tail: f64| {
+        let mut all = facts(&CLIFF);
+        for fact in &mut all[2..] {
+            let fps = fact.mean_fps.unwrap();
+            fact.low_tail_mean_fps = Some(fps * usual(fps));
+        }
+        all[1].mean_fps = Some(25.0);
+        all[1].low_percentile_fps = Some(0.79 * 25.0);
+        all[1].low_tail_mean_fps = Some(tail * 25.0);
+        word(&rows(&all, Some(catalogue())), "limited_by", "small", "ultra", 1080) == Some("memory")
+    };
+    assert!(usual(25.0) < 0.8 * usual(60.0));
+    assert!(!limited(usual(25.0)), "a fifth below the others, as its rate explains");
+    assert!(limited(0.75 * usual(25.0)));
+}
+
+/// Cards whose memory the settings outgrow as well are no measure.
+#[test]
+fn what_outgrows_larger_cards_too_is_compared_with_the_largest() {
+    let ultra = |ratio| ("ultra", 1080, 60.0, ratio);
+    let runs = [("small", 0.40), ("large", 0.41), ("large", 0.39), ("large", 0.40), ("large", 0.42)]
+        .into_iter()
+        .chain([("larger", 0.79), ("larger", 0.80), ("largest", 0.78)]);
+    let mut all = facts(&runs.map(|(card, ratio)| (card, ultra(ratio))).collect::<Vec<_>>());
+    for fact in &mut all {
+        fact.identity.bench = format!("bench {}", fact.run);
+    }
+    let found = rows(&all, Some(catalogue()));
+    for card in ["small", "large"] {
+        assert_eq!(word(&found, "limited_by", card, "ultra", 1080), Some("memory"), "{card}");
+    }
+    assert_eq!(word(&found, "limited_by", "largest", "ultra", 1080), Some("not known"));
 }
 
 #[test]
