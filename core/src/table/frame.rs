@@ -7,11 +7,13 @@ use polars::prelude::*;
 
 use super::anchors;
 use super::columns::{RUN, Words, viewed};
+use super::limits::Yardsticks;
 use super::spread::Priors;
 use super::views::Views;
 use crate::catalogue::Catalogue;
 use crate::error::CoreError;
 use crate::fact::RunFact;
+use crate::policy::Policy;
 use crate::policy::table::TablePolicy;
 
 /// New rows are kept apart until there are this many, or a [`MERGE_SHARE`]th of all: adding a run then
@@ -44,6 +46,8 @@ struct Parts {
     views: Views,
     /// Who is anchored where, once somebody has asked.
     anchors: OnceLock<DataFrame>,
+    /// What tells that memory limits, likewise.
+    yardsticks: OnceLock<Arc<Yardsticks>>,
 }
 
 impl RunFrame {
@@ -93,7 +97,9 @@ impl RunFrame {
 
     /// The same frame with what is known of the cards in it.
     pub fn with_catalogue(&self, catalogue: Arc<Catalogue>) -> RunFrame {
-        RunFrame(Arc::new(Parts { catalogue: Some(catalogue), ..Parts::clone(&self.0) }))
+        let mut parts = Parts { catalogue: Some(catalogue), ..Parts::clone(&self.0) };
+        parts.forget();
+        RunFrame(Arc::new(parts))
     }
 
     /// The same frame with what another model says of its runs. A run that it does not know keeps its card's share and
@@ -107,7 +113,9 @@ impl RunFrame {
             viewed(rows, &views)
                 .map_err(|source| CoreError::Table { doing: "taking in what a model says", source })?;
         }
-        Ok(RunFrame(Arc::new(Parts { views, ..parts })))
+        parts.views = views;
+        parts.forget();
+        Ok(RunFrame(Arc::new(parts)))
     }
 
     /// What is known of the cards; none where nobody said.
@@ -144,6 +152,16 @@ impl RunFrame {
         Ok(self.0.anchors.get_or_init(|| made).clone())
     }
 
+    /// What cells are measured against that may outgrow their card's memory. Found out once for each state of the frame.
+    pub(super) fn yardsticks(&self, policy: &Policy) -> PolarsResult<Arc<Yardsticks>> {
+        if let Some(known) = self.0.yardsticks.get() {
+            return Ok(Arc::clone(known));
+        }
+        let rows = self.data().map_err(|e| polars_err!(ComputeError: "{e}"))?;
+        let made = Arc::new(Yardsticks::of(&rows, self.catalogue(), policy)?);
+        Ok(Arc::clone(self.0.yardsticks.get_or_init(|| made)))
+    }
+
     /// All rows.
     pub(super) fn data(&self) -> Result<DataFrame, CoreError> {
         let rows =
@@ -153,8 +171,14 @@ impl RunFrame {
 }
 
 impl Parts {
-    fn apply(&mut self, facts: &[RunFact], leaving: &HashSet<&str>) -> PolarsResult<()> {
+    /// What was found out of a state that is no more.
+    fn forget(&mut self) {
         self.anchors = OnceLock::new();
+        self.yardsticks = OnceLock::new();
+    }
+
+    fn apply(&mut self, facts: &[RunFact], leaving: &HashSet<&str>) -> PolarsResult<()> {
+        self.forget();
         if !leaving.is_empty() {
             self.settled = without(&self.settled, leaving)?;
             self.recent = without(&self.recent, leaving)?;

@@ -8,6 +8,8 @@ mod shares;
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests;
 
+pub(super) use memory::Yardsticks;
+
 use std::collections::{HashMap, HashSet};
 
 use polars::prelude::*;

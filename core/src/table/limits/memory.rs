@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use polars::prelude::*;
 
+use crate::catalogue::Catalogue;
 use crate::policy::Policy;
 use crate::policy::ladder::LadderPolicy;
 use crate::statistics::quantile::median;
@@ -12,12 +13,13 @@ use crate::statistics::robust::theil_sen;
 use crate::table::columns::*;
 use crate::table::frame::RunFrame;
 use crate::table::keys::{Words, codes};
-use crate::table::pool::{has_figures, one_of};
+use crate::table::pool::has_figures;
 
 /// Workload and scene.
 type Place = [u32; 2];
 
 /// What one bench got of one card at some settings.
+#[derive(Debug, Clone)]
 struct Point {
     bench: u32,
     card: u32,
@@ -31,7 +33,7 @@ struct Point {
 }
 
 /// What benches with more memory get of a scene.
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy)]
 struct Usual {
     ln_fps: f64,
     ln_ratios: [f64; 2],
@@ -41,6 +43,66 @@ struct Usual {
 
 /// Benches whose slope is read; of more, as many spread evenly over their rates, so that the pairs stay few.
 const SLOPE_BENCHES: usize = 200;
+
+/// What cells are measured against, of all accepted runs of a frame.
+#[derive(Debug, Default)]
+pub(in crate::table) struct Yardsticks {
+    /// By scene: the memory of the card, MiB, and what a bench got of it, where the card sets most of the rate and the
+    /// settings do not outgrow it.
+    free: BTreeMap<Place, Vec<(u64, Point)>>,
+    /// By scene and memory: what benches with more of it get. None where they are too few.
+    usual: BTreeMap<(Place, u64), Option<Usual>>,
+}
+
+impl Yardsticks {
+    /// Of the runs of the grades that tables pool. The cards with most memory come first: what outgrows theirs is no
+    /// measure for others.
+    pub(in crate::table) fn of(
+        data: &DataFrame,
+        catalogue: Option<&Catalogue>,
+        policy: &Policy,
+    ) -> PolarsResult<Yardsticks> {
+        let mut made = Yardsticks::default();
+        let Some(catalogue) = catalogue else { return Ok(made) };
+        let runs = data.clone().lazy().filter(has_figures(&policy.table.evidence)).collect()?;
+        let cards = Words::all(&runs, CARD)?;
+        let policy = &policy.ladder;
+        let mut sizes: BTreeMap<Reverse<u64>, Vec<Vec<Point>>> = BTreeMap::new();
+        for points in by_cell(points(&runs)?).into_values() {
+            if let Some(mib) = memory_mib(catalogue, &cards, &points) {
+                sizes.entry(Reverse(mib)).or_default().push(points);
+            }
+        }
+        for (Reverse(mib), mut cells) in sizes {
+            let places: BTreeSet<Place> = cells.iter().map(|points| points[0].place).collect();
+            for place in places {
+                let usual = made.larger(place, mib, policy);
+                made.usual.insert((place, mib), usual);
+            }
+            cells.retain(|points| !made.outgrown(points, mib, policy));
+            for point in cells.into_iter().flatten().filter(|point| point.share >= policy.memory_share) {
+                made.free.entry(point.place).or_default().push((mib, point));
+            }
+        }
+        Ok(made)
+    }
+
+    fn larger(&self, place: Place, mib: u64, policy: &LadderPolicy) -> Option<Usual> {
+        let least = policy.memory_more * mib as f64;
+        let larger = self.free.get(&place)?.iter().filter(|(mib, _)| *mib as f64 >= least);
+        usual_of(&larger.map(|(_, point)| point).collect::<Vec<&Point>>(), policy)
+    }
+
+    /// Whether a cell with these benches has outgrown its card's memory.
+    fn outgrown(&self, points: &[Point], mib: u64, policy: &LadderPolicy) -> bool {
+        let place = points[0].place;
+        // A card whose runs of the scene are all of other grades has no entry.
+        let known = self.usual.get(&(place, mib)).copied();
+        known
+            .unwrap_or_else(|| self.larger(place, mib, policy))
+            .is_some_and(|usual| outgrown(points, &usual, policy))
+    }
+}
 
 /// Codes of the cells among `runs` that memory limits, by this rule: in the median of its benches the ratio of 1% low to
 /// mean is below the median of the benches that measured the scene on cards with `memory_more` times the memory, at
@@ -55,50 +117,21 @@ pub(super) fn memory_limited(
 ) -> PolarsResult<HashSet<u32>> {
     let Some(catalogue) = frame.catalogue() else { return Ok(HashSet::new()) };
     let own = by_cell(points(runs)?);
-    let workloads: BTreeSet<u32> = own.values().flatten().map(|point| point.place[0]).collect();
-    if workloads.is_empty() {
+    if own.is_empty() {
         return Ok(HashSet::new());
     }
-    // Codes of words are the frame's, whatever rows are read.
-    let wanted = has_figures(&policy.table.evidence)
-        .and(one_of(col(WORKLOAD).to_physical(), workloads.into_iter().collect()));
-    let all = frame.data().map_err(|e| polars_err!(ComputeError: "{e}"))?.lazy().filter(wanted).collect()?;
-    let cards = Words::all(&all, CARD)?;
-    let memory = |points: &[Point]| Some(catalogue.card(cards.word(points[0].card)?)?.memory_mib);
-    let policy = &policy.ladder;
-    // The cards with most memory first: what outgrows theirs is no measure for others.
-    let mut sizes: BTreeMap<Reverse<u64>, Vec<Vec<Point>>> = BTreeMap::new();
-    for points in by_cell(points(&all)?).into_values() {
-        if let Some(mib) = memory(&points) {
-            sizes.entry(Reverse(mib)).or_default().push(points);
-        }
-    }
-    let mut usual: BTreeMap<(Place, u64), Option<Usual>> = BTreeMap::new();
-    let mut larger: BTreeMap<Place, Vec<(u64, Point)>> = BTreeMap::new();
-    let mut known = |place: Place, mib: u64, larger: &BTreeMap<Place, Vec<(u64, Point)>>| {
-        *usual.entry((place, mib)).or_insert_with(|| {
-            let least = policy.memory_more * mib as f64;
-            let larger = larger.get(&place)?.iter().filter(|(mib, _)| *mib as f64 >= least);
-            usual_of(&larger.map(|(_, point)| point).collect::<Vec<&Point>>(), policy)
-        })
+    let yardsticks = frame.yardsticks(policy)?;
+    let cards = Words::all(runs, CARD)?;
+    let limited = |points: &[Point]| {
+        memory_mib(catalogue, &cards, points)
+            .is_some_and(|mib| yardsticks.outgrown(points, mib, &policy.ladder))
     };
-    for (Reverse(mib), cells) in sizes {
-        let free = |points: &Vec<Point>| {
-            !known(points[0].place, mib, &larger).is_some_and(|usual| outgrown(points, &usual, policy))
-        };
-        let free: Vec<Vec<Point>> = cells.into_iter().filter(free).collect();
-        for point in free.into_iter().flatten().filter(|point| point.share >= policy.memory_share) {
-            larger.entry(point.place).or_default().push((mib, point));
-        }
-    }
-    let mut limited = HashSet::new();
-    for (cell, points) in &own {
-        let Some(mib) = memory(points) else { continue };
-        if known(points[0].place, mib, &larger).is_some_and(|usual| outgrown(points, &usual, policy)) {
-            limited.insert(*cell);
-        }
-    }
-    Ok(limited)
+    Ok(own.into_iter().filter(|(_, points)| limited(points)).map(|(cell, _)| cell).collect())
+}
+
+/// The memory of the card of a cell.
+fn memory_mib(catalogue: &Catalogue, cards: &Words, points: &[Point]) -> Option<u64> {
+    Some(catalogue.card(cards.word(points[0].card)?)?.memory_mib)
 }
 
 fn by_cell(points: Vec<Point>) -> BTreeMap<u32, Vec<Point>> {
