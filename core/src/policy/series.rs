@@ -86,7 +86,7 @@ pub struct SeriesPolicy {
     /// The same elsewhere: a practice area has 0.01, a live match 0.04 (same study).
     pub pass_sd_free: f64,
     /// Standard deviation of the decline within a pass of a minute on a fixed path, ln fps, where the scene's own is
-    /// not well known (`seed-data/examples/detection.rs`: 0.02 to 0.035).
+    /// not well known (two worlds of the evaluation: 0.02 to 0.035).
     pub slope_sd: f64,
     /// Seconds a pass needs before its course is judged: four blocks of five seconds.
     pub min_trend_s: f64,

@@ -85,7 +85,7 @@ impl References {
 
     /// How much honest runs of the scene differ in their decline: the scene's own spreads, moderated by the usual ones
     /// with the weight of a dozen runs. Profile and spreads of few runs are themselves in doubt: the variance is larger
-    /// by four over their number, with which a dozen runs hold as few honest ones as a hundred do (chosen).
+    /// by four over their number (chosen).
     pub(super) fn spreads(&self, policy: &SeriesPolicy) -> Spreads {
         let (n, weight) = (self.runs as f64, 12.0);
         let moderated = |own: Option<f64>, usual: f64| {
