@@ -4,6 +4,10 @@
 //! of the number of pixels, and a platform-limited rate does not fall at all. The share of the card in
 //! a step is the observed exponent over the exponent that a card-limited step would have.
 
+mod ends;
+
+pub use ends::Share;
+
 use crate::judge::Rung;
 use crate::policy::ladder::{
     CARD_EXPONENT, CARD_EXPONENT_SD, CARD_SHARE, MISSTATED_FROM, NOT_CERTAIN_WITHIN, PLATFORM_SHARE, RUNG_SD,
@@ -118,18 +122,19 @@ pub fn misstated(rungs: &[Rung], width: u32, height: u32) -> bool {
     down.is_some_and(|step| step.ln_rise() >= MISSTATED_FROM.ln_1p())
 }
 
-/// What limits the rung at a resolution: the step down to the next smaller resolution tells it, since
-/// a rate that does not rise with fewer pixels is not the card's. For the smallest resolution the step
-/// up tells it only when that step is platform-limited: then the smaller resolution is too; otherwise
-/// nobody knows. None without such a step.
-pub fn limited_by(rungs: &[Rung], width: u32, height: u32) -> Option<LimitedBy> {
+/// What the ladder says of the card's share at a resolution: the step down from it, at the smallest resolution the step up.
+/// Steps on which the larger resolution is the faster by a share of `slower_from` or more say nothing. None without a step.
+pub fn share_at(rungs: &[Rung], width: u32, height: u32, slower_from: f64) -> Option<Share> {
     let here = pixels(width, height);
     let steps = classify(rungs);
-    if let Some(down) = steps.iter().find(|s| s.upper_pixels == here) {
-        return Some(down.class);
-    }
-    let up = steps.iter().find(|s| s.lower_pixels == here)?;
-    (up.class == LimitedBy::Platform).then_some(LimitedBy::Platform)
+    let down = steps.iter().find(|step| step.upper_pixels == here);
+    let step = down.or_else(|| steps.iter().find(|step| step.lower_pixels == here))?;
+    (step.ln_rise() < -(1.0 - slower_from).ln()).then(|| Share::at_end(step, down.is_some()))
+}
+
+/// What limits the rung at a resolution, where its ladder tells it clearly ([`Share::class`], by a standard deviation).
+pub fn limited_by(rungs: &[Rung], width: u32, height: u32) -> Option<LimitedBy> {
+    share_at(rungs, width, height, 1.0)?.class(1.0)
 }
 
 #[cfg(test)]

@@ -13,6 +13,7 @@ mod pool;
 mod limits;
 mod keys;
 mod rows;
+mod notes;
 pub mod medians;
 mod matched;
 mod panel;

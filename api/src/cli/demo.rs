@@ -4,6 +4,7 @@ pub(super) mod folder;
 pub mod fill;
 pub mod verdicts;
 pub mod tables;
+pub mod evidence;
 pub mod tracked;
 pub mod limited;
 pub mod priced;
@@ -33,6 +34,7 @@ use crate::storage::accounts::Role;
 use crate::storage::cases::CaseFilter;
 use crate::storage::tokens::NewToken;
 use crate::storage::{Storage, StorageConfig};
+use evidence::Evidence;
 use fill::Times;
 use folder::Folder;
 use tables::Chosen;
@@ -163,8 +165,9 @@ impl Demo {
         let start = Instant::now();
         let frame = storage.frame().context("the accepted runs cannot be read")?;
         let chosen = tables::choose(&frame.frame, &storage.catalogue(), &policy)?;
-        let tracked = tracked::tracked(&frame.frame, &world, &policy)?;
-        let limited = limited::limited(&frame.frame, &world, &policy)?;
+        let evidence = Evidence::of(&frame.frame)?;
+        let tracked = tracked::tracked(&frame.frame, &evidence, &world, &policy)?;
+        let limited = limited::limited(&frame.frame, &evidence, &world, &policy)?;
         let wanted = chosen.track.as_ref().map(|track| {
             let query = WantedQuery {
                 card: card(track).to_owned(),

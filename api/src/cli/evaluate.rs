@@ -84,7 +84,7 @@ pub struct Evaluate {
     #[arg(long, value_name = "FILE", requires = "truth")]
     pub catalogue: Option<PathBuf>,
     /// Days of the world's clock after which the model is fitted again, if not 500 or a twentieth of all came before
-    #[arg(long, value_name = "DAYS", default_value_t = 30)]
+    #[arg(long, value_name = "DAYS", default_value_t = 7)]
     pub refit_days: u32,
     /// Write the world into this folder as such files, and evaluate nothing
     #[arg(long, value_name = "DIR", requires = "world")]

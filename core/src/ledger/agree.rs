@@ -1,6 +1,8 @@
 //! Who agrees with whom: residuals reduced to what other contributors say, held runs that bear each other
 //! out, accepted runs that nobody bears out.
 
+use std::collections::HashSet;
+
 use super::rows::Row;
 use super::{Ledger, Standing};
 use crate::judge::Support;
@@ -55,10 +57,11 @@ impl Ledger {
         self.beside(row).take(NEIGHBOURS).map(|other| other.run.to_string()).collect()
     }
 
-    /// The newest of them that deviates in the same way, when both contributors are known from elsewhere: two
-    /// who do not know of each other and see the same are more likely to be right than the model. Not so against
-    /// several others who measured the same cell and others again who have the same driver release, and all see
-    /// something else: then neither cell nor release is what is new, and two are no more than two.
+    /// The newest of them that deviates in the same way, when both contributors are known from elsewhere: two who do not
+    /// know of each other and see the same are more likely to be right than the model. Against several others who measured
+    /// the same cell and see something else only what is new can make it so: a driver release or a build of the workload
+    /// that both have and that nobody has who sees it otherwise. Without such, two are no more than two; and for more than
+    /// such news do ([`JudgePolicy::agree_news`]) it takes a third.
     pub fn corroborated_by(&self, run: &str, policy: &JudgePolicy) -> Option<String> {
         let (at, row) = self.rows.find(run)?;
         let known = |row: &Row| self.accepted_elsewhere(row) >= policy.agree_runs;
@@ -69,16 +72,35 @@ impl Ledger {
         let against = |support: Support, least: u32| {
             support.contributors >= least && (support.residual - row.residual).abs() > policy.agree_within
         };
-        if against(inputs.cell, policy.agree_against) && against(inputs.release, 1) {
-            return None;
-        }
+        let settled = against(inputs.cell, policy.agree_against);
         // Those who measured other things agree by the release alone: if others have it and do not see this, they do by
         // chance.
-        let release_alone = !against(inputs.release, policy.agree_against_release);
-        self.beside(row)
-            .filter(|other| release_alone || other.cell == row.cell)
-            .find(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
-            .map(|other| other.run.to_string())
+        let new_release = !against(inputs.release, if settled { 1 } else { policy.agree_against_release });
+        let new_build = self.is_new_build(row, policy);
+        let off = (row.residual - inputs.cell.residual).abs();
+        let wanted = if settled && off > policy.agree_news { 2 } else { 1 };
+        let agreeing: Vec<&Row> = self
+            .beside(row)
+            .filter(|other| match settled {
+                true => (new_release && other.has_release_of(row)) || (new_build && other.has_build_of(row)),
+                false => new_release || other.cell == row.cell,
+            })
+            .filter(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
+            .collect();
+        let contributors: HashSet<u32> = agreeing.iter().map(|other| other.features.contributor).collect();
+        agreeing.first().filter(|_| contributors.len() >= wanted).map(|other| other.run.to_string())
+    }
+
+    /// Whether the row states a build of its workload with which nobody else measured its cell and saw something else.
+    fn is_new_build(&self, row: &Row, policy: &JudgePolicy) -> bool {
+        row.has_build_of(row)
+            && !self
+                .rows
+                .cell(row.cell)
+                .filter(|other| other.is_accepted() && other.features.contributor != row.features.contributor)
+                .any(|other| {
+                    other.has_build_of(row) && (other.residual - row.residual).abs() > policy.agree_within
+                })
     }
 
     /// Whether another contributor's accepted run of the cell deviates to the same side as this one, by at least

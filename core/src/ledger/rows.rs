@@ -8,7 +8,7 @@ use std::thread;
 use super::knowers::{Knowers, Known};
 use super::{Entry, NEWEST, NEWEST_OF_RELEASE, Standing};
 use crate::judge::ln_figures;
-use crate::model::{Features, Model, Observation};
+use crate::model::{Features, Model, Observation, UNKNOWN};
 use crate::statistics::Grade;
 use crate::table::views::View;
 
@@ -69,6 +69,16 @@ impl Row {
             bench_variance: 0.0,
             view: View { card_share: 1.0, share_logit_sd: 0.0, bench: 0.0 },
         }
+    }
+
+    /// Whether both ran the same driver release on the same workload and family, so that it may be what they share.
+    pub(super) fn has_release_of(&self, other: &Row) -> bool {
+        release_key(&self.features) == release_key(&other.features)
+    }
+
+    /// Whether both state the same build of the workload.
+    pub(super) fn has_build_of(&self, other: &Row) -> bool {
+        self.features.build != UNKNOWN && self.features.build == other.features.build
     }
 
     pub(super) fn is_accepted(&self) -> bool {

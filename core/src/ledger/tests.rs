@@ -158,29 +158,44 @@ fn two_known_contributors_who_see_the_same_bear_each_other_out_and_strangers_do_
 }
 
 #[test]
-fn two_do_not_prevail_against_several_unless_the_driver_release_is_new() {
-    let on = |mut one: Given, driver: &str| {
+fn two_do_not_prevail_against_several_unless_they_share_what_is_new() {
+    let on = |mut one: Given, driver: &str, build: &str| {
         one.identity.driver = driver.to_owned();
+        one.identity.build = Some(build.to_owned());
         one
     };
-    let prevails = |driver_of_others: &str| {
+    // Driver release and build of the others, and of each of those who deviate by so much.
+    let prevails = |of_others: [&str; 2], deviating: &[[&str; 2]], by: f64| {
         let mut all = Vec::new();
-        for (at, who) in ["ada", "bo"].iter().enumerate() {
-            let at = i64::try_from(at).unwrap();
-            // Runs elsewhere, which say nothing of the release in question.
-            all.extend((0..8).map(|run| on(given(20 * at + run + 1, who, 4.0).at_height(720), "d0")));
-        }
-        for (at, who) in ["cy", "di", "ed"].iter().enumerate() {
+        let mut revision = 0;
+        let mut next = || {
+            revision += 1;
+            revision
+        };
+        for who in ["cy", "di", "ed"].into_iter().enumerate() {
             // Equal figures would count as one.
-            let ln_fps = 4.0 + 0.002 * at as f64;
-            all.push(on(given(50 + i64::try_from(at).unwrap(), who, ln_fps), driver_of_others));
+            let ln_fps = 4.0 + 0.002 * who.0 as f64;
+            all.push(on(given(next(), who.1, ln_fps), of_others[0], of_others[1]));
         }
-        all.push(given(100, "ada", 4.20).held());
-        all.push(given(101, "bo", 4.22).held());
-        ledger(&all).corroborated_by("r-101", &policy()).is_some()
+        let who = ["ada", "bo", "flo"];
+        for (who, _) in who.iter().zip(deviating) {
+            // Runs elsewhere, which say nothing of the release in question.
+            all.extend((0..8).map(|_| on(given(next(), who, 4.0).at_height(720), "d0", "1.0")));
+        }
+        for (at, (who, [driver, build])) in who.iter().zip(deviating).enumerate() {
+            all.push(on(given(next(), who, 4.0 + by + 0.01 * at as f64).held(), driver, build));
+        }
+        let last = format!("r-{}", next() - 1);
+        ledger(&all).corroborated_by(&last, &policy()).is_some()
     };
-    assert!(!prevails("d1"), "the others have the same release");
-    assert!(prevails("d0"), "the release is new to all but the two");
+    let (by, old) = (0.12, ["d1", "1.0"]);
+    assert!(!prevails(old, &[old, old], by), "the others have the same release and build");
+    assert!(prevails(["d0", "1.0"], &[old, old], by), "the release is new to all but the two");
+    assert!(prevails(old, &[["d1", "1.1"], ["d1", "1.1"]], by), "the build is new to all but the two");
+    assert!(!prevails(["d0", "1.0"], &[["d2", "1.0"], old], by), "each of the two has a release of his own");
+    assert!(!prevails(old, &[["d1", "1.1"], ["d1", "1.2"]], by), "each of the two has a build of his own");
+    assert!(!prevails(["d0", "1.0"], &[old, old], 0.25), "no release does as much");
+    assert!(prevails(["d0", "1.0"], &[old, old, old], 0.25), "a third says that this one did");
 }
 
 #[test]

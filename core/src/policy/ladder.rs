@@ -19,6 +19,17 @@ pub const CARD_SHARE: f64 = 0.75;
 /// Share of the card up to which a step is called platform-limited.
 pub const PLATFORM_SHARE: f64 = 0.25;
 
+/// Sharpness of the soft minimum of card and platform by which a step's share is taken to its ends: the prior mean of the
+/// model of rates. With 6 to 8 as many cells of six of the demo's worlds are told.
+pub const CEILING_SHARPNESS: f64 = 7.0;
+
+/// Standard deviation of the logit of a share at an end of a step that comes with not knowing that sharpness. Chosen: a
+/// step of half a doubling then moves by a tenth of its rise.
+pub const END_LOGIT_SD: f64 = 0.3;
+
+/// Shares of a step this near to 0 and 1 say no more than that it is near. Chosen: a tenth of what two rungs repeat to.
+pub const STEP_SHARE_LEAST: f64 = 0.005;
+
 /// Normal quantile of a one-sided 5 %: nearer than that many standard errors to a limit of its class, a
 /// step is not certain.
 pub const NOT_CERTAIN_WITHIN: f64 = 1.64;
@@ -48,9 +59,9 @@ pub struct LadderPolicy {
     pub memory_benches: u32,
     /// Share of the card from which the memory can show: where the platform has more of it, it sets the slow frames too.
     pub memory_share: f64,
-    /// Standard deviations of ln(share / (1 - share)) that the model's share must be clear of the limits of its class.
-    /// Chosen: a class that is certain to one in six on either side; a ladder tells the rest.
-    pub model_clear: f64,
+    /// Standard deviations of ln(share / (1 - share)) that a share which only the model or only a ladder tells must be
+    /// clear of the limits of its class. Chosen: a class that is certain to one in six on either side.
+    pub clear: f64,
     /// Cards count as having more memory from that many times as much on: the smallest step that makers offer (chosen).
     pub memory_more: f64,
 }
@@ -65,7 +76,7 @@ impl LadderPolicy {
             memory_slope_most: 0.3,
             memory_benches: 3,
             memory_share: 0.5,
-            model_clear: 1.0,
+            clear: 1.0,
             memory_more: 1.5,
         }
     }

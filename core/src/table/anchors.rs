@@ -10,33 +10,40 @@ use crate::policy::table::TablePolicy;
 /// Whether the contributor is anchored in the cell.
 pub(super) const ANCHORED: &str = "anchored";
 
-/// One row for each contributor and cell with figures: [`CONTRIBUTOR`] and [`CELL`] as codes, and [`ANCHORED`]: whether
-/// the contributor has `anchor_runs` accepted runs in `anchor_cells` cells or more, that cell left out, each with
-/// `anchor_others` other contributors.
-pub(super) fn anchors(data: &DataFrame, policy: &TablePolicy) -> PolarsResult<DataFrame> {
-    let (runs, people) = ("own", "people");
+/// The rows with [`ANCHORED`] beside them: whether the contributor has `anchor_runs` accepted runs in `anchor_cells` cells or
+/// more, the row's own left out, each with `anchor_others` other contributors.
+pub(super) fn anchored(data: &DataFrame, policy: &TablePolicy) -> PolarsResult<DataFrame> {
+    let (who, place, runs, people) = ("who", "place", "own", "people");
     let (all_runs, all_cells) = ("all_runs", "all_cells");
     // What counts in other cells.
     let known = col(people).gt(lit(policy.anchor_others));
     let there = || known.clone().cast(DataType::UInt32);
     let others = |all: &str, own: Expr| col(all) - own;
-    data.clone()
+    let keys = || [col(CONTRIBUTOR).to_physical().alias(who), col(CELL).to_physical().alias(place)];
+    let anchors = data
+        .clone()
         .lazy()
         .filter(col(MEAN_FPS).is_not_null())
-        .group_by([col(CONTRIBUTOR).to_physical(), col(CELL).to_physical()])
+        .group_by(keys())
         .agg([col(RUN).len().alias(runs)])
-        .with_columns([col(CONTRIBUTOR).len().over([col(CELL)])?.alias(people)])
+        .with_columns([col(who).len().over([col(place)])?.alias(people)])
         .with_columns([
-            (col(runs) * there()).sum().over([col(CONTRIBUTOR)])?.alias(all_runs),
-            there().sum().over([col(CONTRIBUTOR)])?.alias(all_cells),
+            (col(runs) * there()).sum().over([col(who)])?.alias(all_runs),
+            there().sum().over([col(who)])?.alias(all_cells),
         ])
         .select([
-            col(CONTRIBUTOR),
-            col(CELL),
+            col(who),
+            col(place),
             others(all_runs, col(runs) * there())
                 .gt_eq(lit(policy.anchor_runs))
                 .and(others(all_cells, there()).gt_eq(lit(policy.anchor_cells)))
                 .alias(ANCHORED),
-        ])
+        ]);
+    data.clone()
+        .lazy()
+        .with_columns(keys())
+        .join(anchors, [col(who), col(place)], [col(who), col(place)], JoinArgs::new(JoinType::Left))
+        .with_columns([col(ANCHORED).fill_null(lit(false))])
+        .drop(cols([who, place]))
         .collect()
 }

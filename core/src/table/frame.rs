@@ -44,8 +44,8 @@ struct Parts {
     catalogue: Option<Arc<Catalogue>>,
     /// What the newest model says of the runs.
     views: Views,
-    /// Who is anchored where, once somebody has asked.
-    anchors: OnceLock<DataFrame>,
+    /// All rows and who is anchored where, once somebody has asked.
+    anchored: OnceLock<DataFrame>,
     /// What tells that memory limits, likewise.
     yardsticks: OnceLock<Arc<Yardsticks>>,
 }
@@ -142,14 +142,14 @@ impl RunFrame {
         &self.0.words
     }
 
-    /// Who is anchored where; see [`anchors::anchors`]. Found out once for each state of the frame.
-    pub(super) fn anchors(&self, policy: &TablePolicy) -> PolarsResult<DataFrame> {
-        if let Some(known) = self.0.anchors.get() {
+    /// All rows with who is anchored where ([`anchors::anchored`]). Found out once for each state of the frame.
+    pub(super) fn anchored(&self, policy: &TablePolicy) -> Result<DataFrame, CoreError> {
+        if let Some(known) = self.0.anchored.get() {
             return Ok(known.clone());
         }
-        let rows = self.data().map_err(|e| polars_err!(ComputeError: "{e}"))?;
-        let made = anchors::anchors(&rows, policy)?;
-        Ok(self.0.anchors.get_or_init(|| made).clone())
+        let made = anchors::anchored(&self.data()?, policy)
+            .map_err(|source| CoreError::Table { doing: "looking who is anchored where", source })?;
+        Ok(self.0.anchored.get_or_init(|| made).clone())
     }
 
     /// What cells are measured against that may outgrow their card's memory. Found out once for each state of the frame.
@@ -173,7 +173,7 @@ impl RunFrame {
 impl Parts {
     /// What was found out of a state that is no more.
     fn forget(&mut self) {
-        self.anchors = OnceLock::new();
+        self.anchored = OnceLock::new();
         self.yardsticks = OnceLock::new();
     }
 

@@ -69,7 +69,7 @@ pub enum MediansSort {
 /// | `target_fps`, `playable`, `playable_certain` | floor on the 1% low, whether the median meets it, whether the whole interval agrees |
 /// | `delivery` | `even` where the 1% low is at least three quarters of the mean, else `uneven` |
 /// | `limited_by` | `card`, `platform` or `mixed`; `memory` where slow frames fall behind as settings outgrow the card's memory; else `not known` |
-/// | `limited_by_from` | what that rests on: the `model` of all rates where it is clear, a resolution `ladder` measured on one bench, or `frames` where it is the memory; null where it is not known |
+/// | `limited_by_from` | what that rests on: the `model` of all rates, resolution `ladder`s measured on one bench, `model and ladder`, or `frames` where it is the memory; null where it is not known |
 /// | `note` | what to keep in mind; null when there is nothing |
 ///
 /// # Errors

@@ -72,7 +72,7 @@ pub(super) fn one_of(column: Expr, codes: Vec<u32>) -> Expr {
 
 /// Groups the runs that a query asks for.
 pub(super) fn pool(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> Result<Pooled, CoreError> {
-    let data = frame.data()?;
+    let data = frame.anchored(&policy.table)?;
     pooled(&data, frame, query, policy)
         .map_err(|source| CoreError::Table { doing: "computing medians", source })
 }
@@ -86,25 +86,20 @@ fn pooled(data: &DataFrame, frame: &RunFrame, query: &MediansQuery, policy: &Pol
         Some(size) => ladder.clone().lazy().filter(size).collect()?,
         None => ladder.clone(),
     };
-    let groups = groups(&runs, &frame.anchors(&policy.table)?, query, policy.table.anchored_from)?;
+    let groups = groups(&runs, query, policy.table.anchored_from)?;
     Ok(Pooled { ladder, runs, groups })
 }
 
 /// One contributor counts once a group: first the median of each contributor's runs, then the median of the contributors.
 /// Contributors whose runs all lack a 1% low count for the mean only, and those without an anchor not at all where
 /// `anchored_from` have one; of all of them are the numbers of runs and benches.
-fn groups(
-    runs: &DataFrame,
-    anchors: &DataFrame,
-    query: &MediansQuery,
-    anchored_from: u32,
-) -> PolarsResult<DataFrame> {
+fn groups(runs: &DataFrame, query: &MediansQuery, anchored_from: u32) -> PolarsResult<DataFrame> {
     let counts = "counts";
     let keys: Vec<Expr> = keys(query).into_iter().map(|key| col(key).to_physical()).collect();
     let mut inner = keys.clone();
     inner.push(col(CONTRIBUTOR).to_physical());
     let split: Vec<Expr> = self::keys(query).into_iter().map(col).collect();
-    let anchored = || col(ANCHORED).fill_null(lit(false));
+    let anchored = || col(ANCHORED);
     let of = |name: &str| col(name).filter(col(counts));
     runs.with_row_index(ROW.into(), None)?
         .lazy()
@@ -120,13 +115,8 @@ fn groups(
             col(GRADE).max(),
             col(SCENE_KIND).max(),
             col(ROW).min(),
+            col(ANCHORED).first(),
         ])
-        .join(
-            anchors.clone().lazy(),
-            [col(CONTRIBUTOR), col(CELL)],
-            [col(CONTRIBUTOR), col(CELL)],
-            JoinArgs::new(JoinType::Left),
-        )
         .with_columns([
             anchored().or(anchored().sum().over(split)?.lt(lit(anchored_from))).alias(counts),
             anchored().not().alias(UNANCHORED),

@@ -5,10 +5,11 @@ use std::cmp::Reverse;
 use polars::prelude::*;
 
 use super::columns::*;
-use super::interval::{Intervals, Standing};
+use super::interval::Intervals;
 use super::keys::{self, Words, codes};
 use super::limits::Limits;
 use super::medians::{MediansQuery, MediansSort};
+use super::notes;
 use super::output::Table;
 use super::pool::{self, Pooled};
 use super::spread::{self, Priors, Strata};
@@ -204,8 +205,8 @@ pub(super) struct Figures {
     repeatability: Vec<Option<f64>>,
     runs: Vec<u32>,
     benches: Vec<u32>,
-    everybody: Vec<u32>,
-    unanchored: Vec<u32>,
+    pub(super) everybody: Vec<u32>,
+    pub(super) unanchored: Vec<u32>,
     grade: Vec<u32>,
     /// How much of the mean rate is the card's.
     pub(super) shares: Vec<Option<f64>>,
@@ -333,7 +334,7 @@ fn judgements(
     let mut delivery: Vec<Option<&str>> = Vec::with_capacity(order.len());
     let mut limited: Vec<&str> = Vec::with_capacity(order.len());
     let mut limited_from: Vec<Option<&str>> = Vec::with_capacity(order.len());
-    let mut notes: Vec<Option<String>> = Vec::with_capacity(order.len());
+    let mut said: Vec<Option<String>> = Vec::with_capacity(order.len());
     for &place in order {
         let kind = kind_of(keys.workload_kind.at(place));
         let floor = query.target_fps.or_else(|| kind.map(|kind| target::floor_fps(kind, policy)));
@@ -349,7 +350,7 @@ fn judgements(
         let key = group_keys.each_ref().map(|codes| codes[place]);
         limited.push(limits.of(&key).as_str());
         limited_from.push(limits.from(&key));
-        notes.push(note(figures, place, scene, limits.note(&key), policy));
+        said.push(notes::note(figures, place, scene, limits.note(&key), policy));
     }
     Ok(vec![
         Column::new("target_fps".into(), targets),
@@ -358,51 +359,10 @@ fn judgements(
         Column::new("delivery".into(), delivery),
         Column::new("limited_by".into(), limited),
         Column::new("limited_by_from".into(), limited_from),
-        Column::new("note".into(), notes),
+        Column::new("note".into(), said),
     ])
 }
 
 pub(super) fn kind_of(word: Option<&str>) -> Option<WorkloadKind> {
     [WorkloadKind::SinglePlayer, WorkloadKind::Multiplayer].into_iter().find(|k| Some(k.as_str()) == word)
-}
-
-fn note(
-    figures: &Figures,
-    place: usize,
-    scene: Option<SceneKind>,
-    limit: Option<&str>,
-    policy: &Policy,
-) -> Option<String> {
-    let mut notes = Vec::new();
-    match Standing::of(figures.mean[place].contributors as usize, &policy.table) {
-        Standing::OneContributor => {
-            notes.push("one contributor: not enough evidence for an interval".to_owned())
-        }
-        Standing::Indicative => notes.push("indicative: few contributors".to_owned()),
-        Standing::Full => {}
-    }
-    notes.extend(unanchored(figures, place, policy));
-    if figures.low[place].value.is_none() {
-        notes.push("no run is long enough for a 1% low".to_owned());
-    }
-    if scene == Some(SceneKind::PracticeArea) {
-        let share = 100.0 * policy.live_match_allowance;
-        notes.push(format!("practice area: playable is judged at {share:.0} % of the 1% low"));
-    }
-    notes.extend(limit.map(str::to_owned));
-    if notes.is_empty() { None } else { Some(notes.join("; ")) }
-}
-
-/// What is said of contributors without an anchor where they are many: that they are left out, or that they count.
-fn unanchored(figures: &Figures, place: usize, policy: &Policy) -> Option<String> {
-    let (everybody, counted) = (figures.everybody[place], figures.mean[place].contributors);
-    let unanchored = figures.unanchored[place];
-    let many = f64::from(unanchored) >= policy.table.unanchored_share * f64::from(everybody);
-    if !many || everybody < policy.table.interval_contributors {
-        None
-    } else if counted < everybody {
-        Some(format!("left out: {unanchored} contributors who have measured little else"))
-    } else {
-        Some(format!("{unanchored} of {everybody} contributors have measured little else"))
-    }
 }

@@ -14,6 +14,7 @@ use wearmark_core::table::track::{Subject, TrackQuery, track};
 use wearmark_seed_data::World;
 use wearmark_seed_data::label::Label;
 
+use super::evidence::{Evidence, Key, key};
 use crate::cli::columns::{self, Column};
 use crate::cli::exit::Failure;
 use crate::cli::report::wrapped;
@@ -71,8 +72,6 @@ pub struct Limited {
     unplanted: u32,
 }
 
-type Key = [String; 7];
-
 /// What honest runs of a cell were really held back by: shares of the card, losses by memory.
 fn truths(world: &World) -> BTreeMap<Key, &'static str> {
     let mut cells: BTreeMap<Key, (Vec<f64>, f64)> = BTreeMap::new();
@@ -97,19 +96,16 @@ fn truths(world: &World) -> BTreeMap<Key, &'static str> {
     cells.into_iter().map(|(key, cell)| (key, class(cell))).collect()
 }
 
-fn key(row: &Value) -> Key {
-    ["card", "workload", "scene", "api", "preset", "width", "height"].map(|name| match row.get(name) {
-        Some(Value::String(word)) => word.to_lowercase(),
-        Some(number) => number.to_string(),
-        None => String::new(),
-    })
-}
-
 /// Reads the table of medians and all tracks.
 ///
 /// # Errors
 /// When the table engine fails.
-pub fn limited(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Limited, Failure> {
+pub fn limited(
+    frame: &RunFrame,
+    evidence: &Evidence,
+    world: &World,
+    policy: &Policy,
+) -> Result<Limited, Failure> {
     let truths = truths(world);
     let mut cells = ["card", "mixed", "platform", "memory"]
         .map(|truth| Planted { truth, cells: 0, found: [0; 5] })
@@ -126,7 +122,6 @@ pub fn limited(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Limit
             planted.found[at] += 1;
         }
     }
-    let runs = frame.export().context("the accepted runs cannot be read")?.json_rows();
     let among = |truth: &str, evidence: &BTreeSet<Key>| {
         let mut counts = [0, 0];
         for row in rows.json_rows() {
@@ -140,53 +135,12 @@ pub fn limited(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Limit
     };
     let mut limited = Limited {
         cells,
-        platform_evidence: among("platform", &ladders(&runs)),
-        memory_evidence: among("memory", &memory_evidence(&runs, world)),
+        platform_evidence: among("platform", &evidence.ladders()),
+        memory_evidence: among("memory", &evidence.memory(world)),
         ..Limited::default()
     };
     failures(&mut limited, frame, world, policy)?;
     Ok(limited)
-}
-
-fn word(run: &Value, name: &str) -> String {
-    run.get(name).and_then(Value::as_str).unwrap_or_default().to_owned()
-}
-
-/// Cells that some bench measured at a second resolution with the same driver and build.
-fn ladders(runs: &[Value]) -> BTreeSet<Key> {
-    let mut ladders: BTreeMap<[String; 8], BTreeSet<Key>> = BTreeMap::new();
-    for run in runs.iter().filter(|run| run.get("mean_fps").is_some_and(|fps| !fps.is_null())) {
-        let names = ["bench", "card", "workload", "scene", "api", "preset", "driver", "build"];
-        ladders.entry(names.map(|name| word(run, name))).or_default().insert(key(run));
-    }
-    ladders.into_values().filter(|cells| cells.len() > 1).flatten().collect()
-}
-
-/// Cells whose scene three benches measured on cards of half as much memory again, where the card sets most of the rate
-/// by the model.
-fn memory_evidence(runs: &[Value], world: &World) -> BTreeSet<Key> {
-    let memory = |run: &Value| {
-        let card = word(run, "card");
-        world.catalogue().cards.iter().find(|c| c.id == card).map(|c| c.memory_mib)
-    };
-    let counts = |run: &&Value| {
-        run.get("low_tail_mean_fps").is_some_and(|low| !low.is_null())
-            && run.get("card_share").and_then(Value::as_f64).is_none_or(|share| share >= 0.5)
-    };
-    let mut benches: BTreeMap<[String; 2], Vec<(u64, String)>> = BTreeMap::new();
-    for run in runs.iter().filter(counts) {
-        if let Some(mib) = memory(run) {
-            let scene = ["workload", "scene"].map(|name| word(run, name));
-            benches.entry(scene).or_default().push((mib, word(run, "bench")));
-        }
-    }
-    let enough = |run: &&Value| {
-        let Some(least) = memory(run).map(|mib| 1.5 * mib as f64) else { return false };
-        let all = benches.get(&["workload", "scene"].map(|name| word(run, name)));
-        let larger = all.into_iter().flatten().filter(|(mib, _)| *mib as f64 >= least);
-        larger.map(|(_, bench)| bench).collect::<BTreeSet<_>>().len() >= 3
-    };
-    runs.iter().filter(counts).filter(enough).map(key).collect()
 }
 
 fn failures(limited: &mut Limited, frame: &RunFrame, world: &World, policy: &Policy) -> Result<(), Failure> {

@@ -1,5 +1,7 @@
 //! What the tracks of the demo find, beside what was planted in the invented world.
 
+use std::collections::BTreeSet;
+
 use anyhow::Context;
 use serde::Serialize;
 use wearmark_core::policy::Policy;
@@ -8,6 +10,7 @@ use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::track::{Subject, TrackQuery, release_changes, track};
 use wearmark_seed_data::World;
 
+use super::evidence::Evidence;
 use crate::cli::columns::{self, Column};
 use crate::cli::exit::Failure;
 use crate::cli::report::wrapped;
@@ -25,9 +28,10 @@ pub struct Planted {
     percent: f64,
     /// Cards of the architecture on which enough benches speak of it.
     looked: usize,
-    /// Of these, cards on which there is enough of it: the 95 % interval is no wider than what was planted. At a p-value
-    /// of 0.005 such a change is then found about four times in five.
+    /// Cards on which there is enough of it ([`Evidence::tells`]), looked at or not.
     enough: usize,
+    /// Of these, cards on which it is called.
+    found: usize,
     /// Cards on which it is called.
     called: usize,
     /// The estimate of that card where it is surest, and its interval, per cent.
@@ -68,7 +72,12 @@ fn truth(world: &World, change: &Change) -> Option<f64> {
 ///
 /// # Errors
 /// When the table engine fails.
-pub fn tracked(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Tracked, Failure> {
+pub fn tracked(
+    frame: &RunFrame,
+    evidence: &Evidence,
+    world: &World,
+    policy: &Policy,
+) -> Result<Tracked, Failure> {
     let catalogue = world.catalogue();
     let mut tracked = Tracked::default();
     for card in &catalogue.cards {
@@ -99,6 +108,16 @@ pub fn tracked(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Track
             tracked.covered += usize::from(change.percent_low <= real && real <= change.percent_high);
         }
         let word = if planted.by > 0.0 { "faster" } else { "slower" };
+        let told = |change: &Change| change.word.as_deref() == Some(word);
+        let enough: BTreeSet<String> = catalogue
+            .cards
+            .iter()
+            .map(|card| card.id.clone())
+            .filter(|card| of_architecture(card))
+            .filter(|card| {
+                evidence.tells(world, card, (planted.driver, planted.workload), 100.0 * planted.by)
+            })
+            .collect();
         let surest = looked.iter().min_by(|a, b| a.p.total_cmp(&b.p));
         tracked.planted.push(Planted {
             driver: planted.driver.to_owned(),
@@ -106,14 +125,12 @@ pub fn tracked(frame: &RunFrame, world: &World, policy: &Policy) -> Result<Track
             workload: planted.workload.map(str::to_owned),
             percent: 100.0 * planted.by,
             looked: looked.len(),
-            enough: looked
+            enough: enough.len(),
+            found: looked
                 .iter()
-                .filter(|c| {
-                    let width = ((100.0 + c.percent_high) / (100.0 + c.percent_low)).ln();
-                    width <= planted.by.ln_1p().abs()
-                })
+                .filter(|c| told(c) && c.card.as_ref().is_some_and(|c| enough.contains(c)))
                 .count(),
-            called: looked.iter().filter(|c| c.word.as_deref() == Some(word)).count(),
+            called: looked.iter().filter(|c| told(c)).count(),
             estimate: surest.map(|c| [c.percent, c.percent_low, c.percent_high]),
         });
     }
@@ -148,15 +165,15 @@ pub fn text(tracked: &Tracked, width: usize) -> String {
             ]
         })
         .collect();
-    // What methods of this size can be asked to find.
     let large: Vec<&Planted> =
         tracked.planted.iter().filter(|p| p.percent.abs() >= 4.999 && p.enough > 0).collect();
     let summary = format!(
-        "cards: those on which three benches and more speak of it; enough: those of them with an interval no wider than \
-         what was planted. Of {} planted changes of 5 % and more with enough on some card {} are called. Changes looked for \
-         on all cards: {}; called: {}, of which {} are not so. At the planted releases {} of {} intervals hold what is true.",
+        "cards: those on which three benches and more speak of it; enough: those on which as many benches measured the like \
+         on both releases and one build as a change of its size takes, where the card sets the rate. Of {} planted changes \
+         of 5 % and more with enough on some card {} are called there. Changes looked for on all cards: {}; called: {}, of \
+         which {} are not so. At the planted releases {} of {} intervals hold what is true.",
         large.len(),
-        large.iter().filter(|p| p.called > 0).count(),
+        large.iter().filter(|p| p.found > 0).count(),
         tracked.looks,
         tracked.called,
         tracked.wrong,

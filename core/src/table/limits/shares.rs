@@ -1,75 +1,147 @@
-//! What limits groups of runs by the model's shares of the card.
+//! Card or platform: the card's share of the rates of a group, by the model of rates and by resolution ladders.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use polars::prelude::*;
 
 use super::GroupKey;
-use crate::ladder::LimitedBy;
-use crate::policy::ladder::{CARD_SHARE as CARD_FROM, PLATFORM_SHARE};
+use crate::judge::Rung;
+use crate::ladder::{self, LimitedBy, Share};
+use crate::policy::Policy;
+use crate::statistics::quantile::median;
 use crate::table::columns::*;
 use crate::table::keys::codes;
 use crate::table::medians::MediansQuery;
 
-/// The class of each group whose share is clear of the limits of that class by `clear` standard deviations: medians over
-/// the runs that the newest model knows.
-pub(super) fn by_model(
-    runs: &DataFrame,
-    query: &MediansQuery,
-    clear: f64,
-) -> PolarsResult<HashMap<GroupKey, LimitedBy>> {
-    let splits =
-        [(true, CELL), (query.by_driver, DRIVER), (query.by_build, BUILD), (query.by_platform, PLATFORM)];
-    let keys: Vec<Expr> =
-        splits.iter().filter(|(split, _)| *split).map(|(_, name)| col(*name).to_physical()).collect();
-    let groups = runs
+/// What bench and settings had in common at one resolution.
+pub(super) struct At {
+    /// Codes of settings, driver, build, platform and bench.
+    ladder: [u32; 5],
+    cell: u32,
+    /// None where no run has a rate.
+    rung: Option<Rung>,
+    /// The card's share by the newest model, where it knows the runs.
+    model: Option<Share>,
+}
+
+/// Which side limits a group.
+pub(super) struct Side {
+    pub(super) by: LimitedBy,
+    /// `model`, `ladder` or `model and ladder`.
+    pub(super) from: &'static str,
+}
+
+/// The resolutions that each bench measured, ladder by ladder.
+pub(super) fn rungs(runs: &DataFrame) -> PolarsResult<Vec<At>> {
+    let names = [SETTINGS, DRIVER, BUILD, PLATFORM, BENCH, CELL];
+    let keys: Vec<Expr> = names.iter().map(|name| col(*name).to_physical()).collect();
+    let known = col(SHARE_LOGIT_SD).is_not_null();
+    let medians = runs
         .clone()
         .lazy()
-        .filter(col(SHARE_LOGIT_SD).is_not_null())
         .group_by(keys)
-        .agg([col(CARD_SHARE).median(), col(SHARE_LOGIT_SD).median()])
+        .agg([
+            col(MEAN_FPS).median(),
+            col(WIDTH).first(),
+            col(HEIGHT).first(),
+            col(CARD_SHARE).filter(known).median(),
+            col(SHARE_LOGIT_SD).median(),
+        ])
         .collect()?;
-    let mut key: Vec<Option<Vec<u32>>> = Vec::with_capacity(splits.len());
-    for (split, name) in splits {
-        key.push(if split { Some(codes(&groups, name)?) } else { None });
+    let mut key = Vec::with_capacity(names.len());
+    for name in names {
+        key.push(codes(&medians, name)?);
     }
-    let (share, sd) = (groups.column(CARD_SHARE)?.f64()?, groups.column(SHARE_LOGIT_SD)?.f64()?);
-    let group = |at: usize| {
-        let class = class(share.get(at)?, clear * sd.get(at)?)?;
-        Some((std::array::from_fn(|of| key[of].as_ref().map_or(0, |codes| codes[at])), class))
-    };
-    Ok((0..groups.height()).filter_map(group).collect())
+    let (width, height) = (codes(&medians, WIDTH)?, codes(&medians, HEIGHT)?);
+    let fps = medians.column(MEAN_FPS)?.f64()?;
+    let (share, sd) = (medians.column(CARD_SHARE)?.f64()?, medians.column(SHARE_LOGIT_SD)?.f64()?);
+    let mut rungs: Vec<At> = (0..medians.height())
+        .map(|at| At {
+            ladder: [key[0][at], key[1][at], key[2][at], key[3][at], key[4][at]],
+            cell: key[5][at],
+            rung: fps.get(at).map(|mean_fps| Rung { width: width[at], height: height[at], mean_fps }),
+            model: share.get(at).zip(sd.get(at)).map(|(share, sd)| Share::new(share, sd)),
+        })
+        .collect();
+    rungs.sort_unstable_by_key(|at| (at.ladder, at.cell));
+    Ok(rungs)
 }
 
-fn logit(share: f64) -> f64 {
-    (share / (1.0 - share)).ln()
+/// What the benches of a group say.
+#[derive(Default)]
+struct Said {
+    logits: Vec<f64>,
+    sds: Vec<f64>,
+    by_model: bool,
+    by_ladder: bool,
+    /// Whether some bench has both.
+    both: bool,
 }
 
-/// The class of a share whose logit may be off by `margin`; none where it may be another.
-fn class(share: f64, margin: f64) -> Option<LimitedBy> {
-    let at = logit(share.clamp(1e-9, 1.0 - 1e-9));
-    let (low, high) = (at - margin, at + margin);
-    let (platform, card) = (logit(PLATFORM_SHARE), logit(CARD_FROM));
-    if high <= platform {
-        Some(LimitedBy::Platform)
-    } else if low >= card {
-        Some(LimitedBy::Card)
-    } else {
-        (low > platform && high < card).then_some(LimitedBy::Mixed)
+impl Said {
+    /// By the median over benches. Where a bench has a ladder and the model knows it, its class is the likeliest one;
+    /// what only one of the two says must be clear of the other classes.
+    fn side(mut self, clear: f64) -> Option<Side> {
+        let share = Share { logit: median(&mut self.logits)?, sd: median(&mut self.sds)? };
+        let by = share.class(if self.both { 0.0 } else { clear })?;
+        let from = match (self.by_model, self.by_ladder) {
+            (true, true) => "model and ladder",
+            (false, true) => "ladder",
+            _ => "model",
+        };
+        Some(Side { by, from })
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_share_has_a_class_where_it_is_clear_of_the_others() {
-        assert_eq!(class(0.1, 0.5), Some(LimitedBy::Platform));
-        assert_eq!(class(0.2, 0.5), None);
-        assert_eq!(class(0.5, 0.5), Some(LimitedBy::Mixed));
-        assert_eq!(class(0.5, 1.2), None);
-        assert_eq!(class(0.95, 1.0), Some(LimitedBy::Card));
-        assert_eq!(class(1.0, 3.0), Some(LimitedBy::Card));
+/// Model and ladder taken together; halfway where they clearly say the opposite.
+fn both(model: Share, ladder: Share, clear: f64) -> Share {
+    use LimitedBy::{Card, Platform};
+    match (model.class(clear), ladder.class(clear)) {
+        (Some(Card), Some(Platform)) | (Some(Platform), Some(Card)) => {
+            Share::new(0.5, model.sd.hypot(ladder.sd))
+        }
+        _ => model.with(ladder),
     }
+}
+
+/// What limits each group, and the groups in which some bench is slower than at the next higher resolution.
+pub(super) fn sides(
+    rungs: &[At],
+    query: &MediansQuery,
+    policy: &Policy,
+) -> (HashMap<GroupKey, Side>, HashSet<GroupKey>) {
+    let policy = &policy.ladder;
+    let mut said: HashMap<GroupKey, Said> = HashMap::new();
+    let mut slower = HashSet::new();
+    for ladder in rungs.chunk_by(|a, b| a.ladder == b.ladder) {
+        let steps: Vec<Rung> = ladder.iter().filter_map(|at| at.rung.clone()).collect();
+        for at in ladder {
+            let [_, driver, build, platform, _] = at.ladder;
+            let key = [
+                at.cell,
+                if query.by_driver { driver } else { 0 },
+                if query.by_build { build } else { 0 },
+                if query.by_platform { platform } else { 0 },
+            ];
+            let by_ladder = at.rung.as_ref().and_then(|rung| {
+                if ladder::slower_than_higher(&steps, rung.width, rung.height, policy.slower_from) {
+                    slower.insert(key);
+                }
+                ladder::share_at(&steps, rung.width, rung.height, policy.slower_from)
+            });
+            let share = match (at.model, by_ladder) {
+                (Some(model), Some(ladder)) => both(model, ladder, policy.clear),
+                (Some(one), None) | (None, Some(one)) => one,
+                (None, None) => continue,
+            };
+            let said = said.entry(key).or_default();
+            said.logits.push(share.logit);
+            said.sds.push(share.sd);
+            said.by_model |= at.model.is_some();
+            said.by_ladder |= by_ladder.is_some();
+            said.both |= by_ladder.is_some() && at.model.is_some();
+        }
+    }
+    let sides = said.into_iter().filter_map(|(key, said)| Some((key, said.side(policy.clear)?))).collect();
+    (sides, slower)
 }

@@ -1,0 +1,126 @@
+//! For which of what the world planted there is enough evidence among the demo's accepted runs, by counts that do not look
+//! at what is found.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use anyhow::Context;
+use serde_json::Value;
+use wearmark_core::table::frame::RunFrame;
+use wearmark_seed_data::World;
+
+use crate::cli::exit::Failure;
+
+/// Benches that matched runs of a change take to be found four times in five at a p-value of 0.5 % (simulation study of
+/// this project): of one workload, and of all together; each from that size of the change on, per cent.
+const MATCHED: [[(f64, usize); 2]; 2] = [[(10.0, 3), (5.0, 4)], [(10.0, 4), (5.0, 7)]];
+
+/// Benches with which a release is compared with the one before.
+const BENCHES: usize = 3;
+
+/// Share of the card from which a change of it shows in the rate whole.
+const OF_THE_CARD: f64 = 0.75;
+
+/// A cell: card, workload, scene, API, preset, width, height.
+pub type Key = [String; 7];
+
+/// The key of a row, of runs or of medians.
+pub fn key(row: &Value) -> Key {
+    ["card", "workload", "scene", "api", "preset", "width", "height"].map(|name| match row.get(name) {
+        Some(Value::String(word)) => word.to_lowercase(),
+        Some(number) => number.to_string(),
+        None => String::new(),
+    })
+}
+
+/// The accepted runs with figures.
+pub struct Evidence(Vec<Value>);
+
+fn word<'a>(run: &'a Value, name: &str) -> &'a str {
+    run.get(name).and_then(Value::as_str).unwrap_or_default()
+}
+
+fn is_of_the_card(run: &Value, least: f64) -> bool {
+    run.get("card_share").and_then(Value::as_f64).is_none_or(|share| share >= least)
+}
+
+impl Evidence {
+    /// Reads them.
+    ///
+    /// # Errors
+    /// When the table engine fails.
+    pub fn of(frame: &RunFrame) -> Result<Evidence, Failure> {
+        let mut runs = frame.export().context("the accepted runs cannot be read")?.json_rows();
+        runs.retain(|run| run.get("mean_fps").is_some_and(|fps| !fps.is_null()));
+        Ok(Evidence(runs))
+    }
+
+    /// Whether a change that `driver` brings to a card, of `workload` or of all, has the benches that its size takes.
+    /// Counted are those that measured one configuration on one stated build with this release and with the one before,
+    /// where the card sets the rate; the one before is the newest earlier one on which three benches measured the like.
+    pub fn tells(&self, world: &World, card: &str, change: (&str, Option<&str>), percent: f64) -> bool {
+        let (driver, workload) = change;
+        let day = |driver: &str| world.catalogue().drivers.iter().find(|d| d.id == driver).map(|d| d.date);
+        let runs: Vec<&Value> = self
+            .0
+            .iter()
+            .filter(|run| word(run, "card") == card && workload.is_none_or(|w| word(run, "workload") == w))
+            .filter(|run| is_of_the_card(run, OF_THE_CARD))
+            .collect();
+        let mut benches: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
+        for run in runs.iter().filter(|run| day(word(run, "driver")) < day(driver)) {
+            benches.entry(word(run, "driver")).or_default().insert(word(run, "bench"));
+        }
+        let earlier = benches.into_iter().filter(|(_, benches)| benches.len() >= BENCHES);
+        let Some((before, _)) = earlier.max_by_key(|(driver, _)| day(driver)) else { return false };
+        let mut sites: BTreeMap<(Key, [&str; 3]), BTreeSet<&str>> = BTreeMap::new();
+        for run in runs.iter().filter(|run| !word(run, "build").is_empty()) {
+            let names = ["variant", "build", "bench"].map(|name| word(run, name));
+            sites.entry((key(run), names)).or_default().insert(word(run, "driver"));
+        }
+        let matched: BTreeSet<&str> = sites
+            .iter()
+            .filter(|(_, drivers)| drivers.contains(driver) && drivers.contains(before))
+            .map(|((_, [.., bench]), _)| *bench)
+            .collect();
+        let of = MATCHED[usize::from(workload.is_none())];
+        // A planted 0.1 is not 10.0 per cent to the last digit.
+        let least = of.iter().find(|(size, _)| percent.abs() > size - 1e-6);
+        least.is_some_and(|(_, least)| matched.len() >= *least)
+    }
+
+    /// Cells that some bench measured at a second resolution with the same driver and build.
+    pub fn ladders(&self) -> BTreeSet<Key> {
+        let mut ladders: BTreeMap<[&str; 8], BTreeSet<Key>> = BTreeMap::new();
+        for run in &self.0 {
+            let names = ["bench", "card", "workload", "scene", "api", "preset", "driver", "build"];
+            ladders.entry(names.map(|name| word(run, name))).or_default().insert(key(run));
+        }
+        ladders.into_values().filter(|cells| cells.len() > 1).flatten().collect()
+    }
+
+    /// Cells whose scene three benches measured on cards of half as much memory again, where the card sets most of the
+    /// rate by the model.
+    pub fn memory(&self, world: &World) -> BTreeSet<Key> {
+        let memory = |run: &Value| {
+            let card = word(run, "card");
+            world.catalogue().cards.iter().find(|c| c.id == card).map(|c| c.memory_mib)
+        };
+        let counts = |run: &&Value| {
+            run.get("low_tail_mean_fps").is_some_and(|low| !low.is_null()) && is_of_the_card(run, 0.5)
+        };
+        let mut benches: BTreeMap<[&str; 2], Vec<(u64, &str)>> = BTreeMap::new();
+        for run in self.0.iter().filter(counts) {
+            if let Some(mib) = memory(run) {
+                let scene = ["workload", "scene"].map(|name| word(run, name));
+                benches.entry(scene).or_default().push((mib, word(run, "bench")));
+            }
+        }
+        let enough = |run: &&Value| {
+            let Some(least) = memory(run).map(|mib| 1.5 * mib as f64) else { return false };
+            let all = benches.get(&["workload", "scene"].map(|name| word(run, name)));
+            let larger = all.into_iter().flatten().filter(|(mib, _)| *mib as f64 >= least);
+            larger.map(|(_, bench)| bench).collect::<BTreeSet<_>>().len() >= BENCHES
+        };
+        self.0.iter().filter(counts).filter(enough).map(key).collect()
+    }
+}
