@@ -1,12 +1,16 @@
 //! The catalogue: what is known of chips, cards, driver releases, processors and workloads.
 //! It is data; this module only holds it and finds things in it by id, name, alias or PCI id.
 
+mod spelling;
+
 use std::collections::HashMap;
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::run::SceneKind;
+
+pub use spelling::normalise;
 
 /// A vendor and device id pair of PCI, each `0x` and four hex digits.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -236,25 +240,6 @@ pub struct Catalogue {
     pci_vendors: HashMap<String, Vec<usize>>,
 }
 
-/// The spelling under which names are compared: lower case, letters and digits only, except that two
-/// digits that something stands between stay apart (`1.12` and `11.2` are different versions).
-pub fn normalise(name: &str) -> String {
-    let mut spelling = String::with_capacity(name.len());
-    let mut apart = false;
-    for c in name.chars() {
-        if !c.is_alphanumeric() {
-            apart = true;
-            continue;
-        }
-        if apart && c.is_numeric() && spelling.ends_with(char::is_numeric) {
-            spelling.push('.');
-        }
-        apart = false;
-        spelling.extend(c.to_lowercase());
-    }
-    spelling
-}
-
 impl PciId {
     /// The same pair in the spelling under which pairs are compared.
     fn key(&self) -> PciId {
@@ -392,18 +377,5 @@ impl Workload {
                 || normalise(&s.name) == wanted
                 || s.aliases.iter().any(|a| normalise(a) == wanted)
         })
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn spellings_ignore_case_and_marks_but_keep_digits_apart() {
-        assert_eq!(normalise("Lantern 27-Fold"), normalise("lantern_27 fold"));
-        assert_ne!(normalise("1.12"), normalise("11.2"));
-        assert_eq!(normalise("20.3.5"), normalise("20-3-5"));
-        assert_eq!(normalise("(b1812)"), "b1812");
     }
 }

@@ -291,7 +291,7 @@ impl Ledger {
             model: self.number,
             as_of: self.last_change,
             accepted: self.rows.accepted,
-            limit: self.limit + if cell_support.contributors < policy.crowd { 0.0 } else { policy.crowd_z },
+            limit: self.limit,
             mean: expected(&prediction),
             card_share: prediction.share,
             known_by: known.by,

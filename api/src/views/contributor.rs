@@ -58,6 +58,11 @@ pub struct RecordView {
     bench_effect: Option<f64>,
     /// The same as Mandel's h (ISO 5725-2) among all contributors: beyond 3 is rare.
     h: Option<f64>,
+    /// How widely their repeated runs differ, over how widely others' do: Mandel's k. Null of a contributor with few
+    /// repeats.
+    k: Option<f64>,
+    /// What k one in a hundred exceeds by chance.
+    k_critical: Option<f64>,
     /// Measures about them, oldest first.
     measures: Vec<MeasureView>,
 }
@@ -66,6 +71,7 @@ impl RecordView {
     /// The record of the contributor of that name.
     pub fn new(contributor: String, record: Record) -> RecordView {
         let Record { tally, audited, measures } = record;
+        let repeats = audited.as_ref().and_then(|a| a.repeats);
         RecordView {
             contributor,
             accepted: tally.accepted,
@@ -76,7 +82,9 @@ impl RecordView {
             benches: tally.benches,
             first_run_at: tally.first_run_at,
             bench_effect: audited.as_ref().map(|a| a.effect),
-            h: audited.map(|a| a.h),
+            h: audited.as_ref().map(|a| a.h),
+            k: repeats.map(|r| r.k),
+            k_critical: repeats.map(|r| r.k_critical),
             measures: measures.into_iter().map(MeasureView::from).collect(),
         }
     }

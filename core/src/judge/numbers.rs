@@ -165,7 +165,7 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
     let variance = own + mean.sigma.powi(2);
     let mut mean = place(ln_fps, mean.value + shift, &beliefs, variance, policy);
-    let bad = support::all_bad(must_be_bad.max(known_by.div_ceil(2)), policy.cell.bad_share);
+    let bad = support::all_bad(must_be_bad.max(known_by.div_ceil(2)), policy.known_wrong);
     mean.doubt(bad, variance, policy);
     let low = ln_low_ratio.map(|ratio| {
         let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);

@@ -346,3 +346,28 @@ fn a_contributor_whose_benches_are_all_faster_stands_out_in_the_audit() {
     assert!(jo.h > 3.0, "{audited:?}");
     assert!(audited.iter().filter(|one| one.contributor != "jo").all(|one| one.h.abs() < 3.0), "{audited:?}");
 }
+
+#[test]
+fn a_contributor_whose_repeated_runs_disagree_stands_out_by_mandels_k() {
+    let mut all = Vec::new();
+    let mut revision = 0;
+    for who in ["ada", "bo", "cy", "di", "ed", "fay"] {
+        // Two configurations, five runs of each: 8 degrees of freedom.
+        for run in 0..10 {
+            revision += 1;
+            let noise = [0.01, -0.01, 0.0, 0.005, -0.005][run / 2] * if who == "ed" { 3.0 } else { 1.0 };
+            all.push(given(revision, who, 4.0 + noise).at_height([720, 900][run % 2]));
+        }
+    }
+    let audited = ledger(&all).audit(&Policy::published());
+    for one in &audited {
+        let repeats = one.repeats.unwrap();
+        assert_eq!(repeats.df, 8);
+        // The pooled variance is (5 + 9) / 6 of what the others have.
+        let expected = if one.contributor == "ed" { 3.0 } else { 1.0 } / (14.0_f64 / 6.0).sqrt();
+        assert!((repeats.k - expected).abs() < 1e-6, "{one:?}");
+        assert_eq!(repeats.k > repeats.k_critical, one.contributor == "ed", "{one:?}");
+    }
+    let single = ledger(&all[..2]).audit(&Policy::published());
+    assert!(single.iter().all(|one| one.repeats.is_none()));
+}

@@ -53,8 +53,7 @@ pub struct JudgePolicy {
     pub tail_df: f64,
     /// |z| of the mean from which a run is held, where it was not set again from accepted runs. Chosen for 1 % of honest
     /// runs whatever the number of others (evaluation with known truth, plain world, seeds 631, 641 and 651: |z| of 99 in
-    /// 100 honest runs without others lies below 2.2 to 2.6, however many runs are stored; misspecified, seed 642: below
-    /// 2.2 to 3.0).
+    /// 100 honest runs without others lies below 2.2 to 2.6, with others below 2.1 to 2.8 once 2,000 runs are stored).
     pub hold_z: f64,
     /// The newest accepted runs that set it again...
     pub calibration_runs: u32,
@@ -67,12 +66,6 @@ pub struct JudgePolicy {
     /// The limit stays within these. As the model learns, the bulk gets narrower and the tail does not (same seeds: the
     /// 80th percentile falls by a fifth, the 99th does not), so that a narrow bulk lowers the limit by little.
     pub calibration_within: [f64; 2],
-    /// What is added to that limit in a cell of at least so many other contributors: there most of what is left is the run's
-    /// own, which has the heavier tails (evaluation with known truth, plain world, seeds 101, 601 and 611: 1.2 % of honest
-    /// runs were held there, and 0.75 % elsewhere).
-    pub crowd_z: f64,
-    /// See `crowd_z`.
-    pub crowd: u32,
     /// |z| of the 1% low over the mean from which a run is held, tails allowed for; stutter differs more between
     /// machines than rates do. 4.0 in place of the study's 4.6 held no more honest runs (evaluation with known truth,
     /// plain world, seed 1).
@@ -96,6 +89,10 @@ pub struct JudgePolicy {
     /// Difference in ln mean fps and in ln(1% low / mean) below which two contributors' figures are the
     /// same figure: a tenth of what one bench repeats to.
     pub same_figure: f64,
+    /// Chance that one contributor's runs of a card or workload are so wrong that all that rests on them is. Below the three
+    /// bad runs in a hundred that are wrong by 15 % or more (evaluation with known truth): where one stands against one and
+    /// they are some 30 % apart, the second waits until a third says who is right.
+    pub known_wrong: f64,
     /// Variance of the prediction from which an accepted run is `unconfirmed` however many model parameters
     /// speak for it: a new card or workload. A standard deviation of a tenth.
     pub unconfirmed_variance: f64,
@@ -151,8 +148,8 @@ pub struct JudgePolicy {
     pub refit_hours: u32,
     /// Accepted runs from which a contributor is audited (Mandel's h).
     pub audit_runs: u32,
-    /// |h| from which its runs should be looked at.
-    pub audit_h: f64,
+    /// Degrees of freedom that k needs. Chosen: with four one contributor in a hundred exceeds 1.8 by chance.
+    pub audit_repeats: u32,
 }
 
 fn part(weight: f64, mean: f64, sd: f64) -> Part {
@@ -178,14 +175,12 @@ impl JudgePolicy {
             bench_prior_runs: 2.0,
             bench_gain: 0.2,
             tail_df: 6.0,
-            hold_z: 2.45,
+            hold_z: 2.55,
             calibration_runs: 2000,
             calibration_least: 500,
             calibration_share: 0.8,
             calibration_normal: 1.2816,
-            calibration_within: [2.4, 3.6],
-            crowd_z: 0.15,
-            crowd: 3,
+            calibration_within: [2.5, 3.6],
             hold_low_z: 4.0,
             remark_z: 1.96,
             reject_z: 5.0,
@@ -195,6 +190,7 @@ impl JudgePolicy {
             turned_scales: 4.0,
             turned_z: 4.0,
             same_figure: 0.0005,
+            known_wrong: 0.015,
             unconfirmed_variance: 0.01,
             warning_days: 14,
             action_z: 3.0,
@@ -217,7 +213,7 @@ impl JudgePolicy {
             refit_share: 0.05,
             refit_hours: 24,
             audit_runs: 8,
-            audit_h: 3.0,
+            audit_repeats: 4,
         }
     }
 }

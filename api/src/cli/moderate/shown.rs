@@ -215,6 +215,12 @@ pub(super) fn record(record: &Value) -> String {
             100.0 * effect.exp_m1()
         ));
     }
+    if let (Some(k), Some(critical)) = (record["k"].as_f64(), record["k_critical"].as_f64()) {
+        let word = if k > critical { "more widely than is likely" } else { "as others do" };
+        out.push_str(&format!(
+            "repeated runs differ {word}; Mandel's k {k:.2}, one in a hundred exceeds {critical:.2}\n"
+        ));
+    }
     for one in record["measures"].as_array().into_iter().flatten() {
         out.push_str(&measure(one));
     }
