@@ -53,7 +53,7 @@ pub struct JudgePolicy {
     pub tail_df: f64,
     /// |z| of the mean from which a run is held, where it was not set again from accepted runs. Chosen for 1 % of honest
     /// runs whatever the number of others (evaluation with known truth, plain world, seeds 631, 641 and 651: |z| of 99 in
-    /// 100 honest runs without others lies below 2.2 to 2.6, with others below 2.1 to 2.8 once 2,000 runs are stored).
+    /// 100 honest runs without others lies below 2.1 to 2.6, with others below 2.1 to 3.0 once 2,000 runs are stored).
     pub hold_z: f64,
     /// The newest accepted runs that set it again...
     pub calibration_runs: u32,

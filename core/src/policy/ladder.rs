@@ -20,7 +20,7 @@ pub const CARD_SHARE: f64 = 0.75;
 pub const PLATFORM_SHARE: f64 = 0.25;
 
 /// Sharpness of the soft minimum of card and platform by which a step's share is taken to its ends: the prior mean of the
-/// model of rates. With 6 to 8 as many cells of six of the demo's worlds are told.
+/// model of rates. With 6 to 8 nearly as many cells of six of the demo's worlds are told.
 pub const CEILING_SHARPNESS: f64 = 7.0;
 
 /// Standard deviation of the logit of a share at an end of a step that comes with not knowing that sharpness. Chosen: a
