@@ -18,7 +18,7 @@ use crate::desk;
 use crate::examine::Examined;
 use crate::finding::{Finding, Rule, Severity};
 use crate::identity::Identity;
-use crate::ladder;
+use crate::ladder::{self, Rung};
 use crate::policy::Policy;
 use crate::run::Outcome;
 use crate::series::fingerprint::Resemblance;
@@ -34,18 +34,6 @@ pub use support::Support;
 pub struct Twin {
     /// The run.
     pub run: String,
-}
-
-/// One accepted completed run of the SAME bench, card, workload scene, driver and other settings at
-/// another resolution: a rung of the resolution ladder.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Rung {
-    /// Width, pixels.
-    pub width: u32,
-    /// Height, pixels.
-    pub height: u32,
-    /// Mean fps.
-    pub mean_fps: f64,
 }
 
 /// A pass of the run whose frame times, rounded to 0.01 ms, are those of a stored pass.
@@ -140,7 +128,7 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
     if examined.outcome == Outcome::Completed {
         if let Some(mean_fps) = examined.statistics.mean_fps {
             let Identity { width, height, .. } = examined.identity;
-            findings.extend(of_ladder(&Rung { width, height, mean_fps }, &evidence.ladder));
+            findings.extend(of_ladder(&Rung { width, height, mean_fps, alone: None }, &evidence.ladder));
         }
         if let Some((ln_fps, ln_low_ratio)) = figures(examined)
             && let Some(inputs) = &evidence.inputs

@@ -38,6 +38,7 @@ use std::collections::{BTreeMap, HashMap};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::ladder::Alone;
 use crate::policy::model::ModelPolicy;
 use chain::Chains;
 use terms::Key;
@@ -109,6 +110,8 @@ pub struct Prediction {
     /// Standard deviation of ln(share / (1 - share)), which is how far the platform's rate is above the card's times the
     /// sharpness of the corner between them.
     pub share_logit_sd: f64,
+    /// What the card would do if its platform held nothing back.
+    pub alone: Alone,
     /// Residual standard deviation of one full-grade run.
     pub sigma: f64,
     /// Effect of bench and copy of the card that is part of `ln_fps`.

@@ -1,8 +1,7 @@
 //! Facts of the trade as check values, each marked with where it comes from.
 
 use wearmark_core::catalogue::WorkloadKind;
-use wearmark_core::judge::Rung;
-use wearmark_core::ladder::{LimitedBy, limited_by};
+use wearmark_core::ladder::{LimitedBy, Rung, limited_by};
 use wearmark_core::policy::Policy;
 use wearmark_core::run::{MemoryClaim, SceneKind, Telemetry};
 use wearmark_core::target::{delivery, floor_fps, in_play_fps, meets};
@@ -50,7 +49,7 @@ fn a_low_at_three_quarters_of_the_mean_is_even() {
 #[test]
 fn resolution_ladders_tell_the_card_from_the_platform() {
     let ladder = |rates: &[(u32, u32, f64)]| -> Vec<Rung> {
-        rates.iter().map(|&(width, height, mean_fps)| Rung { width, height, mean_fps }).collect()
+        rates.iter().map(|&(width, height, mean_fps)| Rung { width, height, mean_fps, alone: None }).collect()
     };
     let below = ladder(&[(1920, 1080, 170.0), (1600, 900, 200.0), (1280, 720, 200.0)]);
     assert_eq!(limited_by(&below, 1600, 900), Some(LimitedBy::Platform));

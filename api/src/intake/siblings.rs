@@ -1,6 +1,7 @@
 //! A new rung of a resolution ladder can show that the other rungs were limited by the platform, or are misstated.
 
-use wearmark_core::judge::{self, Rung};
+use wearmark_core::judge;
+use wearmark_core::ladder::Rung;
 
 use super::prepare::Submission;
 use crate::storage::audit::Entry;

@@ -7,7 +7,8 @@ use chrono::NaiveDateTime;
 use diesel::dsl::{exists, not};
 use diesel::prelude::*;
 use wearmark_core::identity::Identity;
-use wearmark_core::judge::{Rung, Sat};
+use wearmark_core::judge::Sat;
+use wearmark_core::ladder::Rung;
 use wearmark_core::run::Outcome;
 use wearmark_core::verdict::Verdict;
 
@@ -70,7 +71,7 @@ pub(crate) fn ladder(conn: &mut Conn, identity: &Identity) -> Result<Vec<StoredR
     let mut rungs = Vec::with_capacity(rows.len());
     for row in rows {
         let Some(mean_fps) = row.mean_fps else { continue };
-        let rung = Rung { width: pixels(row.width)?, height: pixels(row.height)?, mean_fps };
+        let rung = Rung { width: pixels(row.width)?, height: pixels(row.height)?, mean_fps, alone: None };
         rungs.push(StoredRung { run: row.id, rung });
     }
     Ok(rungs)

@@ -1,7 +1,7 @@
 //! What is said of a run that is faster than one of the same bench at a lower resolution.
 
-use super::Rung;
 use crate::finding::{Finding, Severity};
+use crate::ladder::Rung;
 
 /// The finding of a rung whose rate is above that of the next smaller resolution, beside the others of its ladder.
 pub(super) fn finding(here: &Rung, others: &[Rung]) -> Finding {

@@ -323,7 +323,7 @@ fn a_stored_pass_is_named_with_its_run() {
 
 #[test]
 fn a_ladder_that_does_not_rise_marks_the_run_as_the_platforms() {
-    let ladder = vec![Rung { width: 1280, height: 720, mean_fps: 61.0 }];
+    let ladder = vec![Rung { width: 1280, height: 720, mean_fps: 61.0, alone: None }];
     let evidence = Evidence { ladder, ..Evidence::default() };
     let judgement = judge(&examined(60.0, 45.0), &evidence, &Policy::published());
     assert_eq!(judgement.verdict, Verdict::Accepted);

@@ -7,9 +7,7 @@
 //! closed form, the difference of ln(1 + e^x) over the distance.
 
 use super::{LimitedBy, Step};
-use crate::policy::ladder::{
-    CARD_EXPONENT, CARD_SHARE, CEILING_SHARPNESS, END_LOGIT_SD, PLATFORM_SHARE, STEP_SHARE_LEAST,
-};
+use crate::policy::ladder::{CARD_SHARE, END_LOGIT_SD, PLATFORM_SHARE, STEP_SHARE_LEAST};
 
 /// The card's share of a rate, and how well it is known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,8 +36,7 @@ impl Share {
     /// The share at an end of a step. It is as uncertain as the step's own share towards one half; at the ends of the
     /// scale a step says next to nothing of how far beyond it is.
     pub(super) fn at_end(step: &Step, upper: bool) -> Share {
-        let octaves = (step.upper_pixels as f64 / step.lower_pixels as f64).ln();
-        let rise = CEILING_SHARPNESS * CARD_EXPONENT * octaves;
+        let rise = step.sharpness * step.card_fall;
         let known = |share: f64| share.clamp(STEP_SHARE_LEAST, 1.0 - STEP_SHARE_LEAST);
         let end = |share: f64| upper_logit(known(share), rise) - if upper { 0.0 } else { rise };
         let inward = if step.share < 0.5 { step.standard_error } else { -step.standard_error };
@@ -87,16 +84,16 @@ fn upper_logit(mean: f64, rise: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{classify, pixels, share_at};
+    use super::super::{Rung, pixels, share_at, steps};
     use super::*;
-    use crate::judge::Rung;
+    use crate::policy::ladder::{CARD_EXPONENT, CEILING_SHARPNESS};
 
     /// Rates of a card of a speed at 1 pixel on a platform of another, by the soft minimum itself.
     fn rate(card: f64, platform: f64, (width, height): (u32, u32)) -> (Rung, f64) {
         let alone = card * (f64::from(width) * f64::from(height)).powf(-CARD_EXPONENT);
         let p = CEILING_SHARPNESS;
         let mean_fps = (alone.powf(-p) + platform.powf(-p)).powf(-1.0 / p);
-        (Rung { width, height, mean_fps }, 1.0 / (1.0 + (alone / platform).powf(p)))
+        (Rung { width, height, mean_fps, alone: None }, 1.0 / (1.0 + (alone / platform).powf(p)))
     }
 
     #[test]
@@ -108,7 +105,7 @@ mod tests {
                 .map(|size| rate(120.0 * (1600.0_f64 * 900.0).powf(CARD_EXPONENT), platform, size))
                 .into_iter()
                 .unzip();
-            for step in classify(&rungs) {
+            for step in steps(&rungs) {
                 let at = rungs.iter().position(|r| pixels(r.width, r.height) == step.lower_pixels);
                 // Beyond a hundredth of either limit the share of a step is cut off.
                 let known = step.share > 0.01 && step.share < 0.99;
@@ -130,7 +127,7 @@ mod tests {
     fn what_a_step_cannot_tell_is_not_clear() {
         let rungs = |fps: [f64; 2]| {
             let size = [(1280, 720), (1600, 900)];
-            [0, 1].map(|at| Rung { width: size[at].0, height: size[at].1, mean_fps: fps[at] })
+            [0, 1].map(|at| Rung { width: size[at].0, height: size[at].1, mean_fps: fps[at], alone: None })
         };
         let class = |fps: [f64; 2], width: u32, height: u32| {
             share_at(&rungs(fps), width, height, 0.03).and_then(|share| share.class(1.0))

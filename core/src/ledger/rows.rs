@@ -67,7 +67,7 @@ impl Row {
             low_residual: f64::NAN,
             bench_effect: 0.0,
             bench_variance: 0.0,
-            view: View { card_share: 1.0, share_logit_sd: 0.0, bench: 0.0 },
+            view: View { card_share: 1.0, share_logit_sd: 0.0, bench: 0.0, alone: None },
         }
     }
 

@@ -4,9 +4,11 @@ use super::chain::{is_chained, nearest};
 use super::dense::packed;
 use super::rate::{doubt_share, doubtful_rate, expected_loss};
 use super::terms::{
-    BENCH, CARD_SIDE, CORNER_SIDE, PLATFORM_SIDE, PRESSURE_SIDE, SIDES, TERMS, Term, UNIT, side, terms,
+    BENCH, CARD_SIDE, CORNER_SIDE, EXPONENTS, PLATFORM_SIDE, PRESSURE_SIDE, SIDES, TERMS, Term, UNIT, side,
+    terms,
 };
 use super::{Block, Features, Model, Prediction};
+use crate::ladder::Alone;
 use crate::policy::model::ModelPolicy;
 
 /// Where the parameter of an effect is.
@@ -117,6 +119,15 @@ impl Known<'_> {
     }
 }
 
+/// Variance of the exponent by which the card's own rate falls with the pixels.
+fn exponent_variance(model: &Model, known: &Known<'_>) -> f64 {
+    let between = |a: usize, b: usize| {
+        let own = if a == b { known.extra[a] } else { 0.0 };
+        known.between(model, known.places[a], known.places[b]) + own
+    };
+    EXPONENTS.iter().flat_map(|a| EXPONENTS.iter().map(|b| between(*a, *b))).sum::<f64>().max(0.0)
+}
+
 /// What too small a memory is expected to cost of the rate, natural log, and the variance of that.
 pub(super) fn loss(model: &Model, features: &Features) -> (f64, f64) {
     let known = known(model, features);
@@ -160,7 +171,7 @@ pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
     let sums: [f64; SIDES] = std::array::from_fn(|s| known.sum(s));
     let mut by_side: [f64; SIDES] = std::array::from_fn(|s| known.variance(&covariance, one(s)));
     by_side[PRESSURE_SIDE] *= uncompensated(&known, &covariance, &sums, &by_side, policy);
-    let (_, of_loss) = expected_loss(sums[PRESSURE_SIDE], by_side[PRESSURE_SIDE], policy);
+    let (lost, of_loss) = expected_loss(sums[PRESSURE_SIDE], by_side[PRESSURE_SIDE], policy);
     let steepness = -doubtful_rate(&sums, &by_side, policy).steepness;
     let gap = known.variance(&covariance, |at| match side(at) {
         CARD_SIDE => 1.0,
@@ -186,6 +197,11 @@ pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
         common: (share * share * by_side[CARD_SIDE]).min(variance),
         share,
         share_logit_sd: sums[CORNER_SIDE].exp() * gap.sqrt(),
+        alone: Alone {
+            ln_fps: sums[CARD_SIDE] - lost,
+            exponent_sd: exponent_variance(model, &known).sqrt(),
+            sharpness: sums[CORNER_SIDE].exp(),
+        },
         sigma: model.scale,
         bench: known.values[BENCH] + share * known.values[UNIT],
         bench_variance: known.variance(&covariance, own),

@@ -53,6 +53,8 @@ pub(super) const PRESET: usize = 6;
 const EXPONENT: usize = 7;
 const EXPONENT_WORKLOAD: usize = 8;
 const EXPONENT_FAMILY: usize = 9;
+/// The parts of the exponent of the rate over pixels.
+pub(super) const EXPONENTS: [usize; 3] = [EXPONENT, EXPONENT_WORKLOAD, EXPONENT_FAMILY];
 const MEMORY: usize = 10;
 /// Copy of the card.
 pub(super) const UNIT: usize = 11;

@@ -3,11 +3,14 @@
 use serde::{Deserialize, Serialize};
 
 /// Exponent of fps over pixels of a card-limited step. The prior mean over workloads of the project's
-/// simulation study; a workload's own exponent replaces it once it is estimated.
+/// simulation study; what the model says of the card and workload replaces it where it knows them.
 pub const CARD_EXPONENT: f64 = 0.75;
 
 /// Standard deviation of that exponent between workloads, same source.
 pub const CARD_EXPONENT_SD: f64 = 0.10;
+
+/// The least exponent that is taken from the model: below it a step of resolution hardly concerns the card. Chosen.
+pub const CARD_EXPONENT_LEAST: f64 = 0.2;
 
 /// Relative standard deviation of one rung's mean fps: three passes of a scripted scene repeat to
 /// about half a per cent (same source), doubled since ladders are also built from single passes.
@@ -19,8 +22,8 @@ pub const CARD_SHARE: f64 = 0.75;
 /// Share of the card up to which a step is called platform-limited.
 pub const PLATFORM_SHARE: f64 = 0.25;
 
-/// Sharpness of the soft minimum of card and platform by which a step's share is taken to its ends: the prior mean of the
-/// model of rates. With 6 to 8 nearly as many cells of six of the demo's worlds are told.
+/// Sharpness of the soft minimum of card and platform by which a step's share is taken to its ends, where the model does
+/// not know the workload: its prior mean. With 6 to 8 nearly as many cells of six of the demo's worlds are told.
 pub const CEILING_SHARPNESS: f64 = 7.0;
 
 /// Standard deviation of the logit of a share at an end of a step that comes with not knowing that sharpness. Chosen: a
@@ -29,10 +32,6 @@ pub const END_LOGIT_SD: f64 = 0.3;
 
 /// Shares of a step this near to 0 and 1 say no more than that it is near. Chosen: a tenth of what two rungs repeat to.
 pub const STEP_SHARE_LEAST: f64 = 0.005;
-
-/// Normal quantile of a one-sided 5 %: nearer than that many standard errors to a limit of its class, a
-/// step is not certain.
-pub const NOT_CERTAIN_WITHIN: f64 = 1.64;
 
 /// How much faster a higher resolution must be than the next lower one on the same bench, as a share, for one of the two
 /// to be taken for misstated: three bad days (5 %, simulation study of this project) and more than ten times what two

@@ -47,6 +47,9 @@ pub(super) const BETWEEN_PASS_CV: &str = "between_pass_cv";
 pub(super) const CARD_SHARE: &str = "card_share";
 /// Standard deviation of ln(share / (1 - share)); null where the newest model does not know the run.
 pub(super) const SHARE_LOGIT_SD: &str = "share_logit_sd";
+/// What the card alone would do by the newest model: ln fps, standard deviation of the exponent of that over pixels, and
+/// the sharpness of the soft minimum of card and platform; null where it does not know the run.
+pub(super) const ALONE: [&str; 3] = ["ln_card_fps", "exponent_sd", "sharpness"];
 /// Mean fps as a bench without an effect of its own would have it, by the newest model; null where that does not know
 /// the run.
 pub(super) const ADJUSTED_FPS: &str = "adjusted_fps";
@@ -152,7 +155,7 @@ impl Words {
         let figures = |name: &str, of: fn(&RunFact) -> Option<f64>| {
             column(name, all().map(|f| sound(of(f))).collect::<Float64Chunked>().into_series())
         };
-        let columns = vec![
+        let mut columns = vec![
             column(RUN, all().map(|f| Some(f.run.as_str())).collect::<StringChunked>().into_series()),
             self.column(CONTRIBUTOR, all().map(|f| Some(f.contributor.as_str())))?,
             self.column(BENCH, all().map(|f| Some(f.identity.bench.as_str())))?,
@@ -199,6 +202,7 @@ impl Words {
             Column::full_null(SHARE_LOGIT_SD.into(), facts.len(), &DataType::Float64),
             Column::full_null(ADJUSTED_FPS.into(), facts.len(), &DataType::Float64),
         ];
+        columns.extend(ALONE.map(|name| Column::full_null(name.into(), facts.len(), &DataType::Float64)));
         DataFrame::new(facts.len(), columns)
     }
 }
@@ -222,7 +226,11 @@ pub(super) fn viewed(rows: &mut DataFrame, views: &Views) -> PolarsResult<()> {
     let adjusted = known.iter().zip(rates.iter());
     let adjusted: Float64Chunked =
         adjusted.map(|(view, fps)| Some(fps? * f64::from(-view.as_ref()?.bench).exp())).collect();
-    for (name, values) in [(CARD_SHARE, shares), (SHARE_LOGIT_SD, deviations), (ADJUSTED_FPS, adjusted)] {
+    let alone = [0, 1, 2].map(|at| -> Float64Chunked {
+        known.iter().map(|view| Some(f64::from(view.as_ref()?.alone?[at]))).collect()
+    });
+    let of_run = [(CARD_SHARE, shares), (SHARE_LOGIT_SD, deviations), (ADJUSTED_FPS, adjusted)];
+    for (name, values) in of_run.into_iter().chain(ALONE.into_iter().zip(alone)) {
         rows.with_column(values.into_series().with_name(name.into()).into_column())?;
     }
     Ok(())

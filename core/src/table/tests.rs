@@ -89,7 +89,7 @@ fn the_adjusted_rate_is_that_of_benches_without_an_effect_of_their_own() {
     ])
     .unwrap();
     assert!(rows(&plain)[0]["adjusted_fps"].is_null());
-    let view = |bench: f64| View { card_share: 1.0, share_logit_sd: 0.1, bench: bench as f32 };
+    let view = |bench: f64| View { card_share: 1.0, share_logit_sd: 0.1, bench: bench as f32, alone: None };
     let views = [("1", 1.1_f64.ln()), ("2", 0.0), ("3", 0.9_f64.ln())];
     let views = views.into_iter().map(|(run, bench)| (run.to_owned(), view(bench))).collect();
     let known = plain.with_views(views).unwrap();

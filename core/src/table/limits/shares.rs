@@ -5,8 +5,7 @@ use std::collections::{HashMap, HashSet};
 use polars::prelude::*;
 
 use super::GroupKey;
-use crate::judge::Rung;
-use crate::ladder::{self, LimitedBy, Share};
+use crate::ladder::{self, Alone, LimitedBy, Rung, Share};
 use crate::policy::Policy;
 use crate::statistics::quantile::median;
 use crate::table::columns::*;
@@ -35,17 +34,22 @@ pub(super) struct Side {
 pub(super) fn rungs(runs: &DataFrame) -> PolarsResult<Vec<At>> {
     let names = [SETTINGS, DRIVER, BUILD, PLATFORM, BENCH, CELL];
     let keys: Vec<Expr> = names.iter().map(|name| col(*name).to_physical()).collect();
-    let known = col(SHARE_LOGIT_SD).is_not_null();
+    let known = when(col(SHARE_LOGIT_SD).is_not_null()).then(col(CARD_SHARE)).otherwise(lit(NULL));
     let medians = runs
         .clone()
         .lazy()
+        .with_column(known.alias(CARD_SHARE))
         .group_by(keys)
         .agg([
             col(MEAN_FPS).median(),
             col(WIDTH).first(),
             col(HEIGHT).first(),
-            col(CARD_SHARE).filter(known).median(),
-            col(SHARE_LOGIT_SD).median(),
+            // Runs with all of these keys alike are one to the model.
+            col(CARD_SHARE).max(),
+            col(SHARE_LOGIT_SD).max(),
+            col(ALONE[0]).max(),
+            col(ALONE[1]).max(),
+            col(ALONE[2]).max(),
         ])
         .collect()?;
     let mut key = Vec::with_capacity(names.len());
@@ -55,11 +59,26 @@ pub(super) fn rungs(runs: &DataFrame) -> PolarsResult<Vec<At>> {
     let (width, height) = (codes(&medians, WIDTH)?, codes(&medians, HEIGHT)?);
     let fps = medians.column(MEAN_FPS)?.f64()?;
     let (share, sd) = (medians.column(CARD_SHARE)?.f64()?, medians.column(SHARE_LOGIT_SD)?.f64()?);
+    let alone = ALONE.map(|name| medians.column(name).and_then(|column| Ok(column.f64()?.clone())));
+    let [ln_card, exponent_sd, sharpness] = alone;
+    let (ln_card, exponent_sd, sharpness) = (ln_card?, exponent_sd?, sharpness?);
+    let alone = |at: usize| {
+        Some(Alone {
+            ln_fps: ln_card.get(at)?,
+            exponent_sd: exponent_sd.get(at)?,
+            sharpness: sharpness.get(at)?,
+        })
+    };
     let mut rungs: Vec<At> = (0..medians.height())
         .map(|at| At {
             ladder: [key[0][at], key[1][at], key[2][at], key[3][at], key[4][at]],
             cell: key[5][at],
-            rung: fps.get(at).map(|mean_fps| Rung { width: width[at], height: height[at], mean_fps }),
+            rung: fps.get(at).map(|mean_fps| Rung {
+                width: width[at],
+                height: height[at],
+                mean_fps,
+                alone: alone(at),
+            }),
             model: share.get(at).zip(sd.get(at)).map(|(share, sd)| Share::new(share, sd)),
         })
         .collect();

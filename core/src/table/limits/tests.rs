@@ -173,7 +173,7 @@ fn where_the_platform_limits_memory_does_not() {
 #[test]
 fn a_clear_share_of_the_model_tells_what_limits() {
     let limit = |share: f32, sd: f32, runs: &[(&str, At)]| {
-        let view = View { card_share: share, share_logit_sd: sd, bench: 0.0 };
+        let view = View { card_share: share, share_logit_sd: sd, bench: 0.0, alone: None };
         let facts = facts(runs);
         let views = facts.iter().map(|fact| (fact.run.clone(), view)).collect();
         let frame = RunFrame::new(&facts).unwrap().with_views(views).unwrap();
