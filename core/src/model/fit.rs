@@ -32,6 +32,10 @@ const SHRINKING: f64 = 0.5;
 /// How much more.
 const SLACK: f64 = 1.1;
 
+/// Growth of the number of rows after which a fit starts from nothing as well: some ten times from a thousand rows to ten
+/// thousand, and hardly ever once there are many.
+const GROWTH: f64 = 1.25;
+
 /// Fits a model, see [`Model::fit`].
 pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPolicy) -> Model {
     let design = Design::new(rows, policy);
@@ -39,20 +43,57 @@ pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPol
         let losses = vec![0.0; rows.len()];
         return Model { low: LowModel::fit(rows, &losses, &policy.low), ..Model::prior(policy) };
     }
+    let mut found = descend(&design, start, policy, Vec::new());
+    if let Some(start) = start
+        && has_grown(start.observations, design.rows.len())
+    {
+        let afresh = descend(&design, None, policy, std::mem::take(&mut found.buffer));
+        let steps = found.steps + afresh.steps;
+        let at = |descent: &Descent| {
+            let linear = linearise(&design, &descent.values, start.scale, policy);
+            objective(&design, &descent.values, &linear.variances, policy)
+        };
+        if at(&afresh) < at(&found) {
+            found = afresh;
+        } else {
+            found.buffer = afresh.buffer;
+        }
+        found.steps = steps;
+    }
+    let Descent { values, linear, scale, steps, buffer } = found;
+    let model =
+        finish(&design, values, &linear, scale, buffer, policy, Model { steps, ..Model::prior(policy) });
+    let losses: Vec<f64> = rows.iter().map(|row| predict::loss(&model, &row.features).0).collect();
+    Model { low: LowModel::fit(rows, &losses, &policy.low), ..model }
+}
+
+/// Whether there are more rows by a step than there were. A model that follows from the one before stays in the valley
+/// that its first few rows led it into: where all cards are taken to be short of memory and all rates to be higher by
+/// what that costs, no short step leads out. So now and then a fit starts from nothing as well, and the better one is kept.
+fn has_grown(before: usize, now: usize) -> bool {
+    let step = |rows: usize| ((rows.max(1) as f64).ln() / GROWTH.ln()).floor();
+    step(before) != step(now)
+}
+
+/// Where the steps led.
+struct Descent {
+    values: Vec<f64>,
+    linear: Linear,
+    scale: f64,
+    steps: usize,
+    /// Memory of the last linear system, for the next one.
+    buffer: Vec<f64>,
+}
+
+/// Steps from an earlier model or from nothing.
+fn descend(design: &Design, start: Option<&Model>, policy: &ModelPolicy, buffer: Vec<f64>) -> Descent {
     let mut values = design.start(start);
     let mut scale = start.map_or(policy.scale_start, |model| model.scale);
     let most_steps = if start.is_some() { policy.steps_warm } else { policy.steps_cold };
-    plateau::leave(&design, &mut values, scale * scale, policy);
-    let mut linear = linearise(&design, &values, scale, policy);
-    let mut system = System {
-        design: &design,
-        policy,
-        factored: None,
-        buffer: Vec::new(),
-        damping: 0.0,
-        last: f64::INFINITY,
-        fresh: None,
-    };
+    plateau::leave(design, &mut values, scale * scale, policy);
+    let mut linear = linearise(design, &values, scale, policy);
+    let mut system =
+        System { design, policy, factored: None, buffer, damping: 0.0, last: f64::INFINITY, fresh: None };
     let mut steps = 0;
     while steps < most_steps {
         steps += 1;
@@ -60,20 +101,16 @@ pub(super) fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPol
         (values, step) = system.advance(values, &linear);
         system.keep_while_it_serves(step.longest);
         let before = scale;
-        linear = linearise(&design, &values, scale, policy);
+        linear = linearise(design, &values, scale, policy);
         scale = residual_scale(&linear, scale, policy);
-        linear = linearise(&design, &values, scale, policy);
+        linear = linearise(design, &values, scale, policy);
         let settled = (scale / before - 1.0).abs() < policy.step_least;
         if settled && (step.longest < policy.step_least || step.decrement < policy.decrement_least) {
             break;
         }
     }
     system.discard();
-    let buffer = system.buffer;
-    let model =
-        finish(&design, values, &linear, scale, buffer, policy, Model { steps, ..Model::prior(policy) });
-    let losses: Vec<f64> = rows.iter().map(|row| predict::loss(&model, &row.features).0).collect();
-    Model { low: LowModel::fit(rows, &losses, &policy.low), ..model }
+    Descent { values, linear, scale, steps, buffer: system.buffer }
 }
 
 /// The linear system of the steps. Factoring it is what a fit costs, and it changes little from one short
