@@ -124,3 +124,85 @@ impl Evidence {
         self.0.iter().filter(counts).filter(enough).map(key).collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+    use wearmark_seed_data::Size;
+
+    use super::*;
+
+    /// Two releases of one vendor, the older first.
+    fn releases(world: &World) -> [&str; 2] {
+        let drivers = &world.catalogue().drivers;
+        let first = &drivers[0];
+        let later = drivers.iter().find(|d| d.vendor == first.vendor && d.date > first.date);
+        [first.id.as_str(), later.map_or("", |d| d.id.as_str())]
+    }
+
+    fn run(bench: usize, driver: &str, height: u32) -> Value {
+        json!({
+            "card": "c", "workload": "w", "scene": "s", "api": "a", "preset": "p", "width": height * 16 / 9,
+            "height": height, "variant": "", "build": "1", "bench": format!("b-{bench}"), "driver": driver,
+            "card_share": 0.9, "low_tail_mean_fps": 40.0,
+        })
+    }
+
+    #[test]
+    fn a_change_takes_benches_that_ran_both_releases_with_everything_else_the_same() {
+        let world = World::new(1, Size::Small);
+        let [before, after] = releases(&world);
+        let tells = |runs: &[Value], workload: Option<&str>, percent: f64| {
+            Evidence(runs.to_vec()).tells(&world, "c", (after, workload), percent)
+        };
+        let matched = |benches: usize| -> Vec<Value> {
+            (0..benches).flat_map(|bench| [before, after].map(|driver| run(bench, driver, 1080))).collect()
+        };
+        // Of one workload three benches from 10 %, four from 5 %, none below; of all together four and seven.
+        let counted =
+            |workload, percent| [2, 3, 4, 6, 7].map(|benches| tells(&matched(benches), workload, percent));
+        assert_eq!(counted(Some("w"), -10.0), [false, true, true, true, true]);
+        assert_eq!(counted(Some("w"), 5.0), [false, false, true, true, true]);
+        assert_eq!(counted(Some("w"), 4.0), [false; 5]);
+        assert_eq!(counted(None, 10.0), [false, false, true, true, true]);
+        assert_eq!(counted(None, -5.0), [false, false, false, false, true]);
+        // A workload that nobody ran, another build, no build, the platform's rate.
+        assert!(!tells(&matched(7), Some("v"), 10.0));
+        for (name, value) in [("build", json!("2")), ("build", Value::Null), ("card_share", json!(0.7))] {
+            let mut runs = matched(4);
+            for run in runs.iter_mut().skip(1).step_by(2).take(2) {
+                run[name] = value.clone();
+            }
+            assert!(!tells(&runs, Some("w"), 10.0), "{name}");
+        }
+    }
+
+    #[test]
+    fn a_ladder_is_one_bench_at_two_resolutions_with_one_driver() {
+        let ladders = |runs: &[Value]| Evidence(runs.to_vec()).ladders().len();
+        assert_eq!(ladders(&[run(1, "d", 720), run(1, "d", 1080), run(2, "d", 1440)]), 2);
+        assert_eq!(ladders(&[run(1, "d", 720), run(2, "d", 1080)]), 0);
+        assert_eq!(ladders(&[run(1, "d", 720), run(1, "e", 1080)]), 0);
+    }
+
+    #[test]
+    fn memory_takes_three_benches_with_half_as_much_again() {
+        let world = World::new(1, Size::Small);
+        let mut cards = world.catalogue().cards.iter().collect::<Vec<_>>();
+        cards.sort_by_key(|card| card.memory_mib);
+        let (small, large) = (cards[0], cards[cards.len() - 1]);
+        assert!(large.memory_mib as f64 >= 1.5 * small.memory_mib as f64);
+        let of = |bench: usize, card: &str| {
+            let mut run = run(bench, "d", 1080);
+            run["card"] = json!(card);
+            run
+        };
+        let told = |benches: usize| {
+            let mut runs: Vec<Value> = (0..benches).map(|bench| of(bench, &large.id)).collect();
+            runs.push(of(9, &small.id));
+            Evidence(runs).memory(&world).iter().map(|key| key[0].clone()).collect::<Vec<String>>()
+        };
+        assert_eq!(told(2), Vec::<String>::new());
+        assert_eq!(told(3), [small.id.to_lowercase()]);
+    }
+}
