@@ -138,29 +138,11 @@ pub fn track(
     query: &TrackQuery<'_>,
     policy: &Policy,
 ) -> Result<Track, CoreError> {
-    let evidence = Evidence::of(frame, subject, query.workloads, policy)?;
+    let Fitted { evidence, reference, panel, points, failures } = fitted(frame, subject, query, policy)?;
     let (card, chip) = match subject {
         Subject::Card(id) => (Some(id.to_owned()), None),
         Subject::Chip(id) => (None, Some(id.to_owned())),
     };
-    let name = card.as_ref().or(chip.as_ref());
-    let reference = match query.reference {
-        Some(id) => Some(evidence.with_figures(id).ok_or_else(|| {
-            CoreError::Query(format!(
-                "driver release `{id}` has no accepted, completed run of `{}` to compare with",
-                name.map_or("", String::as_str)
-            ))
-        })?),
-        None => most_matched(&evidence, &policy.track),
-    };
-    let panel = Panel::fit(&evidence.rows, evidence.releases.len(), reference, &policy.track);
-    let points: Vec<TrackPoint> = evidence
-        .releases
-        .iter()
-        .enumerate()
-        .map(|(at, release)| point(&evidence, panel.as_ref(), at, release, reference, policy))
-        .collect();
-    let failures = changes::failures(&evidence);
     let mut changes = changes::looked_at(&evidence, panel.as_ref(), policy);
     Change::call(&mut changes, &policy.track);
     changes::on_several(&evidence, &mut changes, &policy.track);
@@ -179,6 +161,57 @@ pub fn track(
         failures,
         points,
     })
+}
+
+/// How a card holds up over its releases, as [`track`] says it, without looking for the changes that single releases made.
+///
+/// # Errors
+/// As of [`track`].
+pub fn holds_up(
+    frame: &RunFrame,
+    subject: Subject<'_>,
+    query: &TrackQuery<'_>,
+    policy: &Policy,
+) -> Result<HoldsUp, CoreError> {
+    let Fitted { evidence, panel, points, failures, .. } = fitted(frame, subject, query, policy)?;
+    Ok(changes::holds_up(&evidence, panel.as_ref(), &failures, &points, policy))
+}
+
+/// What a track rests on.
+struct Fitted {
+    evidence: Evidence,
+    /// Place of the reference among the releases.
+    reference: Option<usize>,
+    panel: Option<Panel>,
+    points: Vec<TrackPoint>,
+    failures: Vec<FailureSpan>,
+}
+
+fn fitted(
+    frame: &RunFrame,
+    subject: Subject<'_>,
+    query: &TrackQuery<'_>,
+    policy: &Policy,
+) -> Result<Fitted, CoreError> {
+    let evidence = Evidence::of(frame, subject, query.workloads, policy)?;
+    let (Subject::Card(name) | Subject::Chip(name)) = subject;
+    let reference = match query.reference {
+        Some(id) => Some(evidence.with_figures(id).ok_or_else(|| {
+            CoreError::Query(format!(
+                "driver release `{id}` has no accepted, completed run of `{name}` to compare with"
+            ))
+        })?),
+        None => most_matched(&evidence, &policy.track),
+    };
+    let panel = Panel::fit(&evidence.rows, evidence.releases.len(), reference, &policy.track);
+    let points: Vec<TrackPoint> = evidence
+        .releases
+        .iter()
+        .enumerate()
+        .map(|(at, release)| point(&evidence, panel.as_ref(), at, release, reference, policy))
+        .collect();
+    let failures = changes::failures(&evidence);
+    Ok(Fitted { evidence, reference, panel, points, failures })
 }
 
 /// What one driver release did to every card that was measured on it and on an earlier one: all that enough benches

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::compare::{Against, CompareQuery, Comparison, compare};
 use super::filters::Filters;
 use super::frame::RunFrame;
-use super::track::{Subject, TrackQuery, track};
+use super::track::{Subject, TrackQuery, holds_up};
 use crate::catalogue::{Card, Catalogue};
 use crate::error::CoreError;
 use crate::policy::Policy;
@@ -287,7 +287,7 @@ fn worth(
     let price = found.rows.iter().find(|row| row.card == card.id).cloned();
     let kwh = kwh_per_year(card.board_power_w, query.hours_per_day, policy.price.days_per_year);
     let workloads = TrackQuery { reference: None, workloads: &query.filters.workload };
-    let holds_up = track(frame, Subject::Card(&card.id), &workloads, policy)?.holds_up;
+    let verdict = holds_up(frame, Subject::Card(&card.id), &workloads, policy)?;
     Ok(Worth {
         card: card.id.clone(),
         refused: thin(price.as_ref(), &card.id, query, policy),
@@ -297,7 +297,7 @@ fn worth(
             kwh_per_year: kwh,
             cost_per_year: query.tariff.map(|tariff| cost_per_year(kwh, tariff)),
         },
-        support: support(catalogue, card, query.as_of, holds_up),
+        support: support(catalogue, card, query.as_of, verdict),
     })
 }
 
