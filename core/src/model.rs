@@ -196,8 +196,8 @@ impl Model {
         }
     }
 
-    /// Learns from runs, from scratch or starting at an earlier fit, which only saves steps: the same
-    /// minimum is sought. Rows with a figure that is not finite or a weight that is not positive are left
+    /// Learns from runs, from scratch or starting at an earlier fit, which saves steps. Once there are a quarter more rows
+    /// than that one had it starts from scratch as well and the better fit is kept, since there are several minima. Rows with a figure that is not finite or a weight that is not positive are left
     /// out. On one kind of processor the same rows in the same order give the same bits.
     pub fn fit(rows: &[Observation], start: Option<&Model>, policy: &ModelPolicy) -> Model {
         fit::fit(rows, start, policy)
