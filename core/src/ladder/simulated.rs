@@ -3,6 +3,7 @@
 //! card and platform that is softer than assumed.
 
 use super::*;
+use crate::draw::Random;
 use crate::policy::ladder::{CARD_SHARE, PLATFORM_SHARE};
 
 const LADDERS: usize = 6000;
@@ -19,22 +20,6 @@ struct Told {
     opposite: usize,
 }
 
-struct Random(u64);
-
-impl Random {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        ((self.0 >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
-    }
-
-    /// By Box and Muller.
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
-
 /// Ladders of neighbouring resolutions. The card is up to twice as fast as the platform at the larger one, or half as
 /// fast, evenly in logs; its exponent is 0.75 give or take 0.10 and known to `known`, by the prior only where none.
 fn told(known: Option<f64>, sharpness: f64, assumed: f64) -> Told {
@@ -44,7 +29,7 @@ fn told(known: Option<f64>, sharpness: f64, assumed: f64) -> Told {
     for ladder in 0..LADDERS {
         let at = ladder % 3;
         let exponent = CARD_EXPONENT + CARD_EXPONENT_SD * random.normal();
-        let ahead = (2.0 * random.uniform() - 1.0) * std::f64::consts::LN_2;
+        let ahead = (2.0 * random.unit() - 1.0) * std::f64::consts::LN_2;
         let believed = known.map(|sd| (exponent + sd * random.normal(), sd));
         let logs = |size: (u32, u32)| {
             (pixels(size.0, size.1) as f64 / pixels(sizes[at + 1].0, sizes[at + 1].1) as f64).ln()
