@@ -9,6 +9,7 @@ mod support;
 mod numbers;
 mod misstated;
 mod sitting;
+mod slowed;
 mod warning;
 pub(crate) mod rules;
 
@@ -101,10 +102,11 @@ const PACED: [&str; 2] = ["capped", "even-pacing"];
 const BY_NUMBERS: [&str; 3] = ["outlier-mean", "outlier-low", "doubted-later"];
 
 /// Codes of the holds that say that the conditions were not the same all the time: it may have cost rate, or not.
-const BY_CONDITIONS: [&str; 4] = ["throttling", "level-shift", "drift-between-passes", "passes-disagree"];
+const BY_CONDITIONS: [&str; 5] =
+    ["throttling", "slower-and-falling", "level-shift", "drift-between-passes", "passes-disagree"];
 
 /// Those of them that can cost rate, but never add to it.
-const SLOWING: [&str; 2] = ["throttling", "drift-between-passes"];
+const SLOWING: [&str; 3] = ["throttling", "slower-and-falling", "drift-between-passes"];
 
 /// What has a run held that later evidence can let go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -134,6 +136,7 @@ pub fn judge(examined: &Examined, evidence: &Evidence, policy: &Policy) -> Judge
             && let Some(inputs) = &evidence.inputs
         {
             let weighed = weigh(ln_fps, ln_low_ratio, inputs, &policy.judge);
+            findings.extend(slowed::finding(&findings, &weighed, &policy.judge));
             findings.extend(rules::standing(&weighed, &policy.judge));
             findings.extend(evidence.twin.as_ref().map(rules::same_figures));
             numbers = Some(weighed);

@@ -285,7 +285,7 @@ impl Ledger {
             .filter(others)
             .filter(|row| row.measured_day >= day - policy.release_days)
             .collect();
-        let known = self.rows.known(features);
+        let known = self.rows.known(features, policy.stray_runs);
         let cell_support = agree::support(&peers, |row| Some(row.residual), policy);
         Inputs {
             model: self.number,
@@ -296,6 +296,7 @@ impl Ledger {
             card_share: prediction.share,
             known_by: known.by,
             must_be_bad: known.must_be_bad,
+            strays: known.strays,
             low: Expected {
                 value: low.ln_low_ratio,
                 variance: low.variance,

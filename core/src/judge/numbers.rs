@@ -63,6 +63,10 @@ pub struct Inputs {
     /// looked at count half of `known_by`.
     #[serde(default)]
     pub must_be_bad: u32,
+    /// Other contributors besides, who named the card once among many runs of others. Verdicts of the time before these
+    /// were told apart count them with the others.
+    #[serde(default)]
+    pub strays: u32,
     /// ln(1% low / mean fps), `percentile`.
     pub low: Expected,
     /// Other contributors' residuals in the cell (configuration, any driver release).
@@ -156,7 +160,7 @@ impl Numbers {
 
 /// Weighs a run. O(1): the evidence comes reduced.
 pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &JudgePolicy) -> Numbers {
-    let Inputs { mean, low, cell, cell_low, release, bench, known_by, must_be_bad, .. } = *inputs;
+    let Inputs { mean, low, cell, cell_low, release, bench, known_by, must_be_bad, strays, .. } = *inputs;
     let runs = f64::from(bench.runs);
     let of_cell = support::posterior(cell, mean.common, &policy.cell);
     let of_release = support::posterior(release, 0.0, &policy.release);
@@ -165,7 +169,7 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
     let own = (mean.variance - mean.common).max(0.0) / (1.0 + policy.bench_gain * runs);
     let variance = own + mean.sigma.powi(2);
     let mut mean = place(ln_fps, mean.value + shift, &beliefs, variance, policy);
-    let bad = support::all_bad(must_be_bad.max(known_by.div_ceil(2)), policy.known_wrong);
+    let bad = all_wrong(must_be_bad.max(known_by.div_ceil(2)), strays, policy);
     mean.doubt(bad, variance, policy);
     let low = ln_low_ratio.map(|ratio| {
         let beliefs = support::posterior(cell_low, low.common, &policy.cell_low);
@@ -173,6 +177,15 @@ pub fn weigh(ln_fps: f64, ln_low_ratio: Option<f64>, inputs: &Inputs, policy: &J
         place(ratio, low.value, &beliefs, own + low.sigma.powi(2), policy)
     });
     Numbers { inputs: *inputs, ln_fps, ln_low_ratio, mean, low }
+}
+
+/// Probability that all who must be bad are, and that all strays are.
+fn all_wrong(must_be_bad: u32, strays: u32, policy: &JudgePolicy) -> f64 {
+    let strays_wrong = policy.stray_wrong.powf(f64::from(strays));
+    match must_be_bad {
+        0 if strays > 0 => strays_wrong,
+        _ => strays_wrong * support::all_bad(must_be_bad, policy.known_wrong),
+    }
 }
 
 fn place(value: f64, centre: f64, beliefs: &[support::Belief], variance: f64, policy: &JudgePolicy) -> Place {

@@ -85,6 +85,7 @@ pub(super) const RULES: &[Rule] = &[
         explanation: "The run was held, and later evidence agrees with it: another contributor's run, or the model fitted again.",
     },
     super::warning::RULE,
+    super::slowed::RULE,
     Rule {
         code: "doubted-later",
         severity: Severity::Hold,
@@ -361,7 +362,8 @@ fn low(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
     Some(with_numbers(finding, numbers, place))
 }
 
-fn in_shadow(numbers: &Numbers, policy: &JudgePolicy) -> bool {
+/// Whether too few runs are accepted to hold one by a little.
+pub(super) fn in_shadow(numbers: &Numbers, policy: &JudgePolicy) -> bool {
     numbers.inputs.accepted < policy.shadow_runs
 }
 

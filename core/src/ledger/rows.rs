@@ -224,13 +224,17 @@ impl Rows {
         self.held.iter().filter_map(|at| self.get(*at))
     }
 
-    /// Other contributors with accepted runs of the card and of the workload, the fewer of each.
-    pub(super) fn known(&self, features: &Features) -> Known {
-        let none = Knowers::default();
-        let of = |knowers: Option<&Knowers>| knowers.unwrap_or(&none).others(features.contributor);
-        let (card, workload) =
-            (of(self.cards.get(&features.card)), of(self.workloads.get(&features.workload)));
-        Known { by: card.by.min(workload.by), must_be_bad: card.must_be_bad.min(workload.must_be_bad) }
+    /// Other contributors with accepted runs of the card and of the workload, of these whichever are less to be trusted.
+    /// Who has so many accepted runs as `stray_runs` and but one of the card owns other cards, and may have named this one by
+    /// mistake; to measure a workload but once is usual.
+    pub(super) fn known(&self, features: &Features, stray_runs: u32) -> Known {
+        let Features { contributor, card, workload, .. } = *features;
+        let card = self
+            .cards
+            .get(&card)
+            .map(|knowers| knowers.others(contributor, |who| self.accepted_of(who) >= stray_runs));
+        let workload = self.workloads.get(&workload).map(|knowers| knowers.others(contributor, |_| false));
+        card.unwrap_or_default().or_less(workload.unwrap_or_default())
     }
 
     /// Accepted runs of a contributor.

@@ -1,5 +1,7 @@
 //! The ledger by itself: who counts, who agrees, and that it is the same however it came about.
 
+mod knowers;
+
 use super::*;
 use crate::identity::{Identity, Traits};
 
@@ -218,30 +220,6 @@ fn two_who_share_only_a_release_that_others_contradict_agree_by_chance() {
         ledger(&all).corroborated_by("r-101", &policy()).is_some()
     };
     assert_eq!([0, 1, 2].map(bears_out), [true, true, false]);
-}
-
-#[test]
-fn who_must_be_bad_for_a_card_to_be_wrong_is_half_of_those_who_know_it_or_all_who_agree() {
-    let expected = ledger(&[]).inputs(&given(1, "ada", 0.0).subject(), &policy()).mean.value;
-    let known = |off: &[f64]| {
-        let names = ["bo", "cy", "di", "ed", "flo"];
-        let runs: Vec<Given> = off
-            .iter()
-            .enumerate()
-            .map(|(at, off)| given(i64::try_from(at).unwrap() + 1, names[at], expected + off))
-            .collect();
-        let inputs = ledger(&runs).inputs(&given(99, "ada", 0.0).subject(), &policy());
-        (inputs.known_by, inputs.must_be_bad)
-    };
-    assert_eq!(known(&[]), (0, 0));
-    assert_eq!(known(&[0.5]), (1, 1));
-    assert_eq!(known(&[0.02, -0.03]), (2, 2));
-    assert_eq!(known(&[0.02, 0.4]), (2, 1));
-    assert_eq!(known(&[0.02, 0.4, -0.4, 0.3, -0.5]), (5, 3));
-    // Their own runs do not speak for them, whether they agree or not.
-    let runs = [given(1, "ada", expected), given(2, "bo", expected), given(3, "ada", expected + 0.9)];
-    let inputs = ledger(&runs).inputs(&given(99, "ada", 0.0).subject(), &policy());
-    assert_eq!((inputs.known_by, inputs.must_be_bad), (1, 1));
 }
 
 #[test]

@@ -117,31 +117,28 @@ impl Known<'_> {
         // Rounding may leave a variance of nothing just below zero.
         sum.max(0.0)
     }
-}
 
-/// Variance of the exponent by which the card's own rate falls with the pixels.
-fn exponent_variance(model: &Model, known: &Known<'_>) -> f64 {
-    let between = |a: usize, b: usize| {
-        let own = if a == b { known.extra[a] } else { 0.0 };
-        known.between(model, known.places[a], known.places[b]) + own
-    };
-    EXPONENTS.iter().flat_map(|a| EXPONENTS.iter().map(|b| between(*a, *b))).sum::<f64>().max(0.0)
+    /// Variance of the sum of a few effects, each times a weight: without the covariance of all.
+    fn variance_of(&self, model: &Model, weighted: &[(usize, f64)]) -> f64 {
+        let mut sum = 0.0;
+        for &(i, weight) in weighted {
+            for &(j, other) in weighted {
+                let own = if i == j { self.extra[i] } else { 0.0 };
+                sum += weight * other * (self.between(model, self.places[i], self.places[j]) + own);
+            }
+        }
+        sum.max(0.0)
+    }
 }
 
 /// What too small a memory is expected to cost of the rate, natural log, and the variance of that.
 pub(super) fn loss(model: &Model, features: &Features) -> (f64, f64) {
     let known = known(model, features);
     let on_side = |at: &usize| side(*at) == PRESSURE_SIDE && known.terms[*at].factor != 0.0;
-    let at: Vec<usize> = (0..TERMS).filter(on_side).collect();
-    let mut variance = 0.0;
-    for &i in &at {
-        for &j in &at {
-            let own = if i == j { known.extra[i] } else { 0.0 };
-            let both = known.between(model, known.places[i], known.places[j]) + own;
-            variance += known.terms[i].factor * known.terms[j].factor * both;
-        }
-    }
-    expected_loss(known.sum(PRESSURE_SIDE), variance.max(0.0), &model.policy)
+    let pressure: Vec<(usize, f64)> =
+        (0..TERMS).filter(on_side).map(|at| (at, known.terms[at].factor)).collect();
+    let variance = known.variance_of(model, &pressure);
+    expected_loss(known.sum(PRESSURE_SIDE), variance, &model.policy)
 }
 
 /// How much of the doubt about the pressure is left in the rate, 0 to 1. Runs of one memory size leave it open whether
@@ -199,7 +196,7 @@ pub(super) fn predict(model: &Model, features: &Features) -> Prediction {
         share_logit_sd: sums[CORNER_SIDE].exp() * gap.sqrt(),
         alone: Alone {
             ln_fps: sums[CARD_SIDE] - lost,
-            exponent_sd: exponent_variance(model, &known).sqrt(),
+            exponent_sd: known.variance_of(model, &EXPONENTS.map(|at| (at, 1.0))).sqrt(),
             sharpness: sums[CORNER_SIDE].exp(),
         },
         sigma: model.scale,

@@ -104,6 +104,9 @@ pub struct SeriesPolicy {
     pub decline_sigmas: f64,
     /// The same elsewhere, where a smaller share of what is held is throttling.
     pub decline_sigmas_free: f64,
+    /// The same elsewhere from which it is worth a note, and a hold where the rate is low as well
+    /// ([`slowed_z`](super::judge::JudgePolicy::slowed_z)).
+    pub decline_sigmas_hint: f64,
     /// The same of the decline within passes alone.
     pub decline_within_sigmas: f64,
     /// Decline that is held without being steady, if the last third is slower than the first: three
@@ -242,6 +245,7 @@ impl SeriesPolicy {
             decline_scene: 0.045,
             decline_sigmas: 2.5,
             decline_sigmas_free: 3.3,
+            decline_sigmas_hint: 2.0,
             decline_within_sigmas: 4.0,
             decline_blind: 0.264,
             decline_ratio: 4.0,

@@ -3,6 +3,7 @@
 use super::*;
 use crate::finding::Severity;
 use crate::policy::Policy;
+use crate::run::SceneKind;
 use crate::series::synthetic::{Course, Honest, run};
 use crate::series::{check, check_and_shape};
 use crate::statistics::of_run;
@@ -110,6 +111,31 @@ fn throttling_within_a_single_pass_is_held_in_a_known_scene() {
         found += usize::from(held(&[pass], &references).iter().any(|c| c == "throttling"));
     }
     assert!(found >= 34 && honest_held <= 2, "{found} {honest_held}");
+}
+
+/// Off fixed paths passes differ by themselves, so that a decline which would be held on one is noted.
+#[test]
+fn a_decline_that_is_not_clear_off_a_fixed_path_is_noted() {
+    let (mut held, mut noted, mut honest_noted) = (0, 0, 0);
+    for seed in 0..40 {
+        let mut honest = Honest::new(1700 + seed, Course::Flat, SECONDS);
+        let shapes: Vec<Shape> = (0..12).map(|_| shape(&honest.passes())).collect();
+        let references = References::of(&shapes, false, 1, &Policy::published().series);
+        let mut severity = |loss: f64| {
+            let length = 3.0 * SECONDS as f64;
+            let falls = |start: f64| move |s: f64| (1.0 - loss * (start + s) / length).ln();
+            let passes = [0.0, 60.0, 120.0].map(|start| honest.pass(falls(start)));
+            let mut run = run(&passes);
+            run.workload.scene.kind = SceneKind::PracticeArea;
+            let found = check(&run, &of_run(&run.passes), &references, &Policy::published());
+            found.iter().find(|f| f.code == "throttling").map(|f| f.severity)
+        };
+        let falling = severity(0.1);
+        held += usize::from(falling == Some(Severity::Hold));
+        noted += usize::from(falling == Some(Severity::Note));
+        honest_noted += usize::from(severity(0.0).is_some());
+    }
+    assert!(held + noted >= 30 && noted >= 8 && honest_noted <= 3, "{held} {noted} {honest_noted}");
 }
 
 #[test]
