@@ -6,6 +6,7 @@
 
 pub mod ids;
 pub mod error;
+mod config;
 pub mod ticket;
 pub mod accounts;
 pub mod passwords;
@@ -56,7 +57,6 @@ pub(crate) mod writer;
 
 use std::fs;
 use std::net::IpAddr;
-use std::path::PathBuf;
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
@@ -91,28 +91,7 @@ use ticket::Ticket;
 use token_cache::TokenCache;
 use writer::{Tx, Writer};
 
-/// Where and how to store.
-#[derive(Debug, Clone)]
-pub struct StorageConfig {
-    /// The folder of everything; made when it is missing.
-    pub data_dir: PathBuf,
-    /// Database connections for reading.
-    pub readers: u32,
-    /// What password hashes cost.
-    pub password_costs: Costs,
-}
-
-impl StorageConfig {
-    /// The published settings for a data folder: eight readers, full password costs.
-    pub fn new(data_dir: impl Into<PathBuf>) -> StorageConfig {
-        StorageConfig { data_dir: data_dir.into(), readers: 8, password_costs: Costs::published() }
-    }
-
-    /// The same with password hashes that cost nothing. For tests only.
-    pub fn for_testing(data_dir: impl Into<PathBuf>) -> StorageConfig {
-        StorageConfig { password_costs: Costs::for_testing(), readers: 4, ..StorageConfig::new(data_dir) }
-    }
-}
+pub use config::StorageConfig;
 
 /// The service's storage; clones share it.
 #[derive(Clone)]

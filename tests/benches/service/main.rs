@@ -17,8 +17,9 @@
     reason = "a bench ends at the first thing that goes wrong"
 )]
 
-use std::io::{Read, Write};
-use std::net::TcpStream;
+mod client;
+mod document;
+
 use std::path::Path;
 use std::process::Command;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -29,175 +30,13 @@ use serde_json::Value;
 use wearmark_tests::binary::binary;
 use wearmark_tests::served::{Served, add_account};
 
+use client::{Client, post_head};
+use document::{document, keys};
+
 const CLIENTS: usize = 8;
 const SECONDS: u64 = 12;
 /// Clients that fill the store of part 2: each waits for the disk, so more of them fill it sooner.
 const FILLERS: usize = 48;
-
-struct Noise(u64);
-
-impl Noise {
-    fn next(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 >> 11) as f64 / (1u64 << 53) as f64
-    }
-}
-
-/// One run document: `passes` passes of `frames` frames with a slow texture and some noise.
-fn document(serial: u64, frames: usize, keys: &Keys) -> String {
-    let mut noise = Noise(serial.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
-    let mut passes = String::new();
-    let level = keys.frame_ms * (1.0 + 0.04 * (noise.next() - 0.5));
-    for pass in 0..3 {
-        if pass > 0 {
-            passes.push(',');
-        }
-        passes.push_str("{\"frame_times_ms\":[");
-        let mut slow = 0.0;
-        for frame in 0..frames {
-            if frame > 0 {
-                passes.push(',');
-            }
-            slow = 0.98 * slow + 0.02 * (noise.next() - 0.5);
-            let ms = level * (1.0 + 0.8 * slow + 0.1 * (noise.next() - 0.5));
-            passes.push_str(&format!("{ms:.3}"));
-        }
-        passes.push_str("]}");
-    }
-    format!(
-        "{{\"schema\":\"run/1\",\"measured_at\":\"2024-05-04T10:00:00Z\",\
-         \"bench\":{{\"name\":\"{bench}\",\"cpu\":{{\"model\":\"{cpu}\"}},\"memory\":{{\"size_mib\":8192,\"type\":\"DDR4\",\"channels\":2}},\"os\":{{\"name\":\"{os}\"}}}},\
-         \"card\":{{\"id\":\"{card}\"}},\"driver\":{{\"vendor\":\"{vendor}\",\"version\":\"{version}\"}},\
-         \"workload\":{{\"title\":\"{workload}\",\"scene\":{{\"name\":\"{scene}\",\"kind\":\"{kind}\"}}}},\
-         \"settings\":{{\"api\":\"{api}\",\"preset\":\"{preset}\",\"width\":{w},\"height\":{h}}},\
-         \"outcome\":\"completed\",\"passes\":[{passes}]}}",
-        bench = keys.bench,
-        cpu = keys.cpu,
-        os = keys.os,
-        card = keys.card,
-        vendor = keys.vendor,
-        version = keys.version,
-        workload = keys.workload,
-        scene = keys.scene,
-        kind = keys.kind,
-        api = keys.api,
-        preset = keys.preset,
-        w = keys.width,
-        h = keys.height,
-    )
-}
-
-struct Keys {
-    bench: String,
-    cpu: String,
-    os: String,
-    card: String,
-    vendor: String,
-    version: String,
-    workload: String,
-    scene: String,
-    kind: String,
-    api: String,
-    preset: String,
-    width: u32,
-    height: u32,
-    frame_ms: f64,
-}
-
-/// Consistent keys drawn from the demo's catalogue, so that runs are accepted and spread over cells.
-fn keys(serial: u64) -> Keys {
-    use std::sync::OnceLock;
-    static CATALOGUE: OnceLock<wearmark_core::catalogue::CatalogueDocument> = OnceLock::new();
-    let catalogue = CATALOGUE.get_or_init(wearmark_seed_data::catalogue);
-    let mut noise = Noise(serial.wrapping_mul(0xD134_2543_DE82_EF95) | 1);
-    let mut pick = |n: usize| ((noise.next() + noise.next()).fract() * n as f64) as usize;
-    loop {
-        let card = &catalogue.cards[pick(catalogue.cards.len())];
-        let chip = catalogue.chips.iter().find(|c| c.id == card.chip).unwrap();
-        let driver = &catalogue.drivers[pick(catalogue.drivers.len())];
-        let workload = &catalogue.workloads[pick(catalogue.workloads.len())];
-        let scene = &workload.scenes[pick(workload.scenes.len())];
-        let api = workload.apis.iter().find(|a| chip.apis.contains(a));
-        let fits = driver.chips.contains(&card.chip)
-            && driver.build.is_none()
-            && driver.date.to_string().as_str() < "2024-05-01"
-            && card.launch_date.to_string().as_str() < "2024-05-01"
-            && card.form == wearmark_core::catalogue::Form::Desktop;
-        let cpu = catalogue.cpus.iter().find(|c| {
-            c.launch_date.to_string().as_str() < "2024-05-01"
-                && c.memory_channels >= 2
-                && c.memory.iter().any(|m| m.kind == "DDR4")
-        });
-        if let (true, Some(api), Some(cpu)) = (fits, api, cpu) {
-            let (width, height) = [(1280, 720), (1920, 1080)][pick(2)];
-            return Keys {
-                bench: format!("bench {}", serial % 50),
-                cpu: cpu.id.clone(),
-                os: driver.systems[0].clone(),
-                card: card.id.clone(),
-                vendor: driver.vendor.clone(),
-                version: driver.version.clone(),
-                workload: workload.id.clone(),
-                scene: scene.id.clone(),
-                kind: scene.kind.as_str().to_owned(),
-                api: api.clone(),
-                preset: workload.presets[pick(workload.presets.len().min(2))].clone(),
-                width,
-                height,
-                frame_ms: 18.0,
-            };
-        }
-    }
-}
-
-/// A keep-alive HTTP/1.1 client of a few lines, so that the client costs next to nothing.
-struct Client {
-    stream: TcpStream,
-    buffer: Vec<u8>,
-}
-
-impl Client {
-    fn new(url: &str) -> Client {
-        let stream = TcpStream::connect(url.trim_start_matches("http://")).expect("the server listens");
-        stream.set_nodelay(true).unwrap();
-        Client { stream, buffer: vec![0; 1 << 16] }
-    }
-
-    /// Sends one request and reads the whole answer; gives its status and the bytes of its body.
-    fn exchange(&mut self, head: &str, body: &[u8]) -> (u16, usize) {
-        self.stream.write_all(head.as_bytes()).unwrap();
-        self.stream.write_all(body).unwrap();
-        let mut got = Vec::new();
-        loop {
-            let n = self.stream.read(&mut self.buffer).unwrap();
-            assert!(n > 0, "the server closed: {}", String::from_utf8_lossy(&got));
-            got.extend_from_slice(&self.buffer[..n]);
-            if let Some(end) = got.windows(4).position(|w| w == b"\r\n\r\n") {
-                let head = String::from_utf8_lossy(&got[..end]).to_lowercase();
-                let status = head[9..12].parse().unwrap();
-                let length: usize = head
-                    .lines()
-                    .find_map(|l| l.strip_prefix("content-length:"))
-                    .expect("a length")
-                    .trim()
-                    .parse()
-                    .unwrap();
-                if got.len() >= end + 4 + length {
-                    return (status, length);
-                }
-            }
-        }
-    }
-}
-
-fn post_head(token: &str, length: usize) -> String {
-    format!(
-        "POST /v1/runs HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {token}\r\n\
-         Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n"
-    )
-}
 
 /// Runs `work(client, n)` on some threads for some seconds; gives completed calls a second.
 fn rate(threads: usize, seconds: u64, work: impl Fn(usize, &AtomicUsize, &AtomicBool) + Sync) -> f64 {
