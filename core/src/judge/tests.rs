@@ -89,7 +89,8 @@ fn the_fewer_and_the_less_settled_those_who_know_a_card_are_the_more_it_takes_to
     // Of two who do not agree one may be bad, two who agree must both be.
     assert_eq!(first_held(2, 0, 0), one);
     assert!(first_held(2, 2, 0) < one);
-    // Those who named the card once among many others may all have meant another one, even three of them up to three times the rate; not five.
+    // Those who named the card once among many others may all have meant another one: three of them hold nothing up to
+    // three times the rate, five do.
     assert_eq!([1, 2, 3].map(|strays| first_held(0, 0, strays)), [None; 3]);
     assert!(first_held(0, 0, 5).is_some());
     // Beside one who owns it they add what they add.
