@@ -61,7 +61,8 @@ impl Ledger {
     /// know of each other and see the same are more likely to be right than the model. Against several others who measured
     /// the same cell and see something else only what is new can make it so: a driver release or a build of the workload
     /// that both have and that nobody has who sees it otherwise. Without such, two are no more than two; and for more than
-    /// such news do ([`JudgePolicy::agree_news`]) it takes a third.
+    /// such news do ([`JudgePolicy::agree_news`]) it takes a third, and another configuration: what changes a workload that
+    /// much shows at more than one of its settings, and on more than one card, while a lie is told of one.
     pub fn corroborated_by(&self, run: &str, policy: &JudgePolicy) -> Option<String> {
         let (at, row) = self.rows.find(run)?;
         let known = |row: &Row| self.accepted_elsewhere(row) >= policy.agree_runs;
@@ -78,7 +79,7 @@ impl Ledger {
         let new_release = !against(inputs.release, if settled { 1 } else { policy.agree_against_release });
         let new_build = self.is_new_build(row, policy);
         let off = (row.residual - inputs.cell.residual).abs();
-        let wanted = if settled && off > policy.agree_news { 2 } else { 1 };
+        let much = settled && off > policy.agree_news;
         let agreeing: Vec<&Row> = self
             .beside(row)
             .filter(|other| match settled {
@@ -88,7 +89,9 @@ impl Ledger {
             .filter(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
             .collect();
         let contributors: HashSet<u32> = agreeing.iter().map(|other| other.features.contributor).collect();
-        agreeing.first().filter(|_| contributors.len() >= wanted).map(|other| other.run.to_string())
+        let enough =
+            !much || (contributors.len() >= 2 && agreeing.iter().any(|other| other.cell != row.cell));
+        agreeing.first().filter(|_| enough).map(|other| other.run.to_string())
     }
 
     /// Whether the row states a build of its workload with which nobody else measured its cell and saw something else.

@@ -166,8 +166,8 @@ fn two_do_not_prevail_against_several_unless_they_share_what_is_new() {
         one.identity.build = Some(build.to_owned());
         one
     };
-    // Driver release and build of the others, and of each of those who deviate by so much.
-    let prevails = |of_others: [&str; 2], deviating: &[[&str; 2]], by: f64| {
+    // Driver release and build of the others, and of each of those who deviate by so much, the first perhaps elsewhere.
+    let prevails_from = |elsewhere: bool, of_others: [&str; 2], deviating: &[[&str; 2]], by: f64| {
         let mut all = Vec::new();
         let mut revision = 0;
         let mut next = || {
@@ -185,11 +185,15 @@ fn two_do_not_prevail_against_several_unless_they_share_what_is_new() {
             all.extend((0..8).map(|_| on(given(next(), who, 4.0).at_height(720), "d0", "1.0")));
         }
         for (at, (who, [driver, build])) in who.iter().zip(deviating).enumerate() {
-            all.push(on(given(next(), who, 4.0 + by + 0.01 * at as f64).held(), driver, build));
+            let one = on(given(next(), who, 4.0 + by + 0.01 * at as f64).held(), driver, build);
+            // One line more: another cell, and hardly another rate.
+            let height = one.identity.height + u32::from(elsewhere && at == 0);
+            all.push(one.at_height(height));
         }
         let last = format!("r-{}", next() - 1);
         ledger(&all).corroborated_by(&last, &policy()).is_some()
     };
+    let prevails = |of_others, deviating: &[[&str; 2]], by| prevails_from(false, of_others, deviating, by);
     let (by, old) = (0.12, ["d1", "1.0"]);
     assert!(!prevails(old, &[old, old], by), "the others have the same release and build");
     assert!(prevails(["d0", "1.0"], &[old, old], by), "the release is new to all but the two");
@@ -197,7 +201,12 @@ fn two_do_not_prevail_against_several_unless_they_share_what_is_new() {
     assert!(!prevails(["d0", "1.0"], &[["d2", "1.0"], old], by), "each of the two has a release of his own");
     assert!(!prevails(old, &[["d1", "1.1"], ["d1", "1.2"]], by), "each of the two has a build of his own");
     assert!(!prevails(["d0", "1.0"], &[old, old], 0.25), "no release does as much");
-    assert!(prevails(["d0", "1.0"], &[old, old, old], 0.25), "a third says that this one did");
+    assert!(
+        !prevails(["d0", "1.0"], &[old, old, old], 0.25),
+        "three may agree on a lie about one configuration"
+    );
+    assert!(prevails_from(true, ["d0", "1.0"], &[old, old, old], 0.25), "a third saw it elsewhere");
+    assert!(!prevails_from(true, ["d0", "1.0"], &[old, old], 0.25), "one here and one elsewhere are two");
 }
 
 #[test]

@@ -128,7 +128,7 @@ pub struct JudgePolicy {
     /// they have.
     pub agree_against: u32,
     /// The most that news does, natural log: true changes by driver releases of the evaluation's worlds end at 0.14.
-    /// Beyond it two of them do not prevail in such a cell, three do.
+    /// Beyond it two of them do not prevail in such a cell; three do of whom one measured another configuration.
     pub agree_news: f64,
     /// Accepted contributors with the driver release, on any configuration of the workload, against whom two who measured
     /// different configurations do not prevail: the release is then not what they have in common.
