@@ -33,8 +33,7 @@ pub use pack::{PackError, Packed};
 pub use waiting::Waiting;
 pub use words::Subject;
 
-use rows::{Row, Rows};
-use total::Total;
+use rows::{News, Row, Rows};
 use words::Words;
 
 /// Runs of a cell that are looked at, the newest: a median of so many contributors does not move with one more, and a
@@ -87,8 +86,8 @@ pub struct Ledger {
     /// |z| of the mean from which runs are held.
     limit: f64,
     rows: Rows,
-    /// Residuals of the accepted runs of each bench that the model has not learnt from.
-    since: HashMap<u32, Total>,
+    /// The accepted runs of each bench that the model has not learnt from.
+    since: HashMap<u32, News>,
     last_change: i64,
 }
 
@@ -139,7 +138,7 @@ impl Ledger {
 
     /// Accepted runs that the model has not learnt from.
     pub fn accepted_since(&self) -> usize {
-        self.since.values().map(|total| total.runs as usize).sum()
+        self.since.values().map(|news| news.all.runs as usize).sum()
     }
 
     /// The last change that is in the ledger.
@@ -159,7 +158,7 @@ impl Ledger {
 
     fn settle(&mut self, row: Row) {
         if self.is_news(&row) {
-            self.since.entry(row.features.bench).or_default().add(row.residual);
+            self.since.entry(row.features.bench).or_default().add(&row);
         }
         self.rows.push(row);
     }
@@ -189,9 +188,9 @@ impl Ledger {
     fn take_out(&mut self, run: &str) {
         if let Some(row) = self.rows.remove(run)
             && self.is_news(&row)
-            && let Some(total) = self.since.get_mut(&row.features.bench)
+            && let Some(news) = self.since.get_mut(&row.features.bench)
         {
-            total.take(row.residual);
+            news.take(&row);
         }
     }
 
@@ -214,7 +213,7 @@ impl Ledger {
         self.rows.measure(&self.model);
         self.since.clear();
         for row in self.rows.iter().filter(|row| row.is_accepted() && row.revision > learnt) {
-            self.since.entry(row.features.bench).or_default().add(row.residual);
+            self.since.entry(row.features.bench).or_default().add(row);
         }
     }
 
@@ -305,16 +304,19 @@ impl Ledger {
             },
             cell: cell_support,
             cell_low: agree::support(&peers, |row| row.low_residual(), policy),
-            release: agree::support(&release, |row| Some(row.residual), policy),
-            bench: self.bench_since(features.bench, itself),
+            release: agree::release_support(&release, prediction.share, policy),
+            bench: self.bench_since(features.bench, &prediction, itself),
         }
     }
 
-    fn bench_since(&self, bench: u32, itself: Option<u32>) -> Since {
-        let mut total = self.since.get(&bench).copied().unwrap_or_default();
+    /// What a bench's runs since the model was fitted say of one that is expected so: of a rate that is well known only
+    /// those whose rates were, since the others say more of their card or workload than of the bench.
+    fn bench_since(&self, bench: u32, prediction: &Prediction, itself: Option<u32>) -> Since {
+        let mut news = self.since.get(&bench).copied().unwrap_or_default();
         if let Some(own) = itself.and_then(|at| self.rows.get(at)).filter(|row| self.is_news(row)) {
-            total.take(own.residual);
+            news.take(own);
         }
+        let total = if rows::is_well_known(prediction) { news.well_known } else { news.all };
         Since { runs: total.runs, sum: total.sum() }
     }
 }

@@ -14,6 +14,17 @@ pub struct Support {
     pub contributors: u32,
     /// Median over contributors of the median residual, natural log; 0 without contributors.
     pub residual: f64,
+    /// Of how many contributors with runs like the one to be judged it tells as much, where that is not all of them: no
+    /// more than there are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub information: Option<f64>,
+}
+
+impl Support {
+    /// As many contributors as it tells as much as.
+    pub(crate) fn worth(&self) -> f64 {
+        self.information.unwrap_or(f64::from(self.contributors))
+    }
 }
 
 /// A normal component of what is believed.
@@ -27,16 +38,16 @@ pub(super) struct Belief {
 /// What is believed of a deviation after the evidence. `common` is the variance of an error that the evidence
 /// and the run to be judged share; it widens every component of the prior.
 ///
-/// With n contributors the evidence has the variance q = 1.3 s^2 / n. A component (w, m, t^2) of the prior
+/// With n contributors ([`Support::worth`]) the evidence has the variance q = 1.3 s^2 / n. A component (w, m, t^2) of the prior
 /// becomes w N(x; m, t^2 + q), (m q + x t^2) / (t^2 + q), t^2 q / (t^2 + q). With the probability
 /// g^ceil(n / 2), enough of them to carry the median along, the evidence is bad (density N(0, `bad_sd`^2)) and the prior stands: without that guard one
 /// wild first value captures an empty cell.
 pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) -> Vec<Belief> {
     let prior = policy.prior.iter().map(|part| belief(part, common));
-    if support.contributors == 0 {
+    if support.contributors == 0 || support.worth() <= 0.0 {
         return prior.collect();
     }
-    let n = f64::from(support.contributors);
+    let n = support.worth();
     let x = support.residual;
     let q = policy.median_factor * policy.contributor_sd.powi(2) / n;
     let bad = all_bad(support.contributors.div_ceil(2), policy.bad_share);
@@ -121,7 +132,7 @@ mod tests {
     }
 
     fn mean_of(contributors: u32, residual: f64) -> f64 {
-        mean(&posterior(Support { contributors, residual }, 0.0, &cell()))
+        mean(&posterior(Support { contributors, residual, ..Support::default() }, 0.0, &cell()))
     }
 
     #[test]
@@ -133,7 +144,8 @@ mod tests {
             ..cell()
         };
         let q = policy.median_factor * policy.contributor_sd.powi(2) / 4.0;
-        let found = posterior(Support { contributors: 4, residual: 0.05 }, 0.0, &policy);
+        let found =
+            posterior(Support { contributors: 4, residual: 0.05, ..Support::default() }, 0.0, &policy);
         let shrink = q / (q + 0.0004);
         assert!((mean(&found) - (1.0 - shrink) * 0.05).abs() < 1e-12);
         assert!((variance(&found) - 0.0004 * shrink).abs() < 1e-15);
@@ -147,6 +159,16 @@ mod tests {
     }
 
     #[test]
+    fn what_tells_less_is_believed_less() {
+        let of = |information: Option<f64>| {
+            mean(&posterior(Support { contributors: 4, residual: 0.04, information }, 0.0, &cell()))
+        };
+        assert_eq!(of(None), of(Some(4.0)));
+        assert!(of(Some(0.5)) < of(Some(2.0)) && of(Some(2.0)) < of(None));
+        assert_eq!(of(Some(0.0)), 0.0);
+    }
+
+    #[test]
     fn one_wild_first_value_moves_the_expectation_little_and_many_move_it_far() {
         assert!(mean_of(1, 0.7) < 0.1, "{}", mean_of(1, 0.7));
         assert!(mean_of(8, 0.2) > 0.15, "{}", mean_of(8, 0.2));
@@ -154,7 +176,8 @@ mod tests {
 
     #[test]
     fn an_error_shared_with_the_evidence_is_corrected_by_it() {
-        let found = posterior(Support { contributors: 3, residual: 0.5 }, 0.67 * 0.67, &cell());
+        let found =
+            posterior(Support { contributors: 3, residual: 0.5, ..Support::default() }, 0.67 * 0.67, &cell());
         assert!((mean(&found) - 0.5).abs() < 0.02, "{}", mean(&found));
         assert!(variance(&found).sqrt() < 0.1, "{}", variance(&found).sqrt());
     }
@@ -171,7 +194,7 @@ mod tests {
 
     #[test]
     fn means_and_variances_of_two_deviations_add_up() {
-        let cell = posterior(Support { contributors: 3, residual: 0.04 }, 0.0, &cell());
+        let cell = posterior(Support { contributors: 3, residual: 0.04, ..Support::default() }, 0.0, &cell());
         let release = posterior(Support::default(), 0.0, &Policy::published().judge.release);
         let sum = both(&cell, &release);
         assert_eq!(sum.len(), cell.len() * release.len());
@@ -183,7 +206,7 @@ mod tests {
     #[test]
     fn weights_add_up_to_one_whatever_the_evidence() {
         for residual in [-50.0, -1.0, 0.0, 0.01, 3.0, 400.0] {
-            let found = posterior(Support { contributors: 2, residual }, 0.0, &cell());
+            let found = posterior(Support { contributors: 2, residual, ..Support::default() }, 0.0, &cell());
             let total: f64 = found.iter().map(|b| b.weight).sum();
             assert!((total - 1.0).abs() < 1e-12 && found.iter().all(|b| b.weight.is_finite()), "{residual}");
         }

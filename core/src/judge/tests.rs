@@ -30,7 +30,7 @@ fn examined(mean_fps: f64, low_fps: f64) -> Examined {
 
 /// Evidence of a model that knows the rate well: 60 fps, 1% low at three quarters, and others that agree.
 fn inputs(contributors: u32) -> Inputs {
-    let support = Support { contributors, residual: 0.0 };
+    let support = Support { contributors, ..Support::default() };
     Inputs {
         model: 3,
         as_of: 100,
@@ -235,7 +235,8 @@ fn runs_of_the_bench_since_the_fit_pull_the_expectation() {
 #[test]
 fn a_driver_release_that_others_saw_change_moves_the_expectation() {
     let policy = Policy::published();
-    let faster = Inputs { release: Support { contributors: 4, residual: 0.10 }, ..inputs(2) };
+    let faster =
+        Inputs { release: Support { contributors: 4, residual: 0.10, information: None }, ..inputs(2) };
     let place = |inputs: &Inputs| weigh(66.0_f64.ln(), None, inputs, &policy.judge).mean;
     assert!(place(&inputs(2)).z > 2.0);
     assert!(place(&faster).z.abs() < 1.0, "{:?}", place(&faster));

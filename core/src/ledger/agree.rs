@@ -7,14 +7,16 @@ use super::rows::Row;
 use super::{Ledger, Standing};
 use crate::judge::Support;
 use crate::policy::judge::JudgePolicy;
-use crate::statistics::quantile::median;
+use crate::statistics::quantile::{median, weighted_median};
 
 /// Held runs beside a run that are looked at again when it is accepted, the newest.
 const NEIGHBOURS: usize = 16;
 
-/// What one contributor's runs of a cell come to.
+/// What one contributor's runs come to.
 struct One {
     residual: f64,
+    /// How much of what is looked for shows in the best of them.
+    share: f64,
     ln_fps: f64,
     ln_low_ratio: Option<f64>,
 }
@@ -26,14 +28,49 @@ pub(super) fn support(
     residual: impl Fn(&Row) -> Option<f64>,
     policy: &JudgePolicy,
 ) -> Support {
+    let mut residuals: Vec<f64> =
+        reduced(rows, residual, |_| 1.0, policy).iter().map(|one| one.residual).collect();
+    let contributors = u32::try_from(residuals.len()).unwrap_or(u32::MAX);
+    Support { contributors, residual: median(&mut residuals).unwrap_or(0.0), information: None }
+}
+
+/// The same of what a driver release changes, for a run in which the card has the share `own` of the rate. A change of the
+/// card's rate shows in a run by the card's share of it, so residuals are taken down to the whole card and weighed by the
+/// share (the line through the origin with the least sum of absolute residuals), and what is found is taken up to this
+/// run. Of contributors with shares s it tells as much as sum s^2 / own^2 contributors with its own share do, and never
+/// counts for more than there are.
+pub(super) fn release_support(rows: &[&Row], own: f64, policy: &JudgePolicy) -> Support {
+    let share = |row: &Row| f64::from(row.view.card_share).clamp(policy.release_share, 1.0);
+    let own = own.clamp(policy.release_share, 1.0);
+    let all = reduced(rows, |row| Some(row.residual / share(row)), share, policy);
+    let contributors = u32::try_from(all.len()).unwrap_or(u32::MAX);
+    let worth: f64 = all.iter().map(|one| (one.share / own).powi(2)).sum();
+    let mut changes: Vec<(f64, f64)> = all.iter().map(|one| (one.residual, one.share)).collect();
+    Support {
+        contributors,
+        residual: own * weighted_median(&mut changes).unwrap_or(0.0),
+        information: (contributors > 0).then(|| worth.min(f64::from(contributors))),
+    }
+}
+
+/// Each contributor's weighted median; those with the same figures once.
+fn reduced(
+    rows: &[&Row],
+    residual: impl Fn(&Row) -> Option<f64>,
+    share: impl Fn(&Row) -> f64,
+    policy: &JudgePolicy,
+) -> Vec<One> {
     let mut of: Vec<(&Row, f64)> = rows.iter().filter_map(|row| Some((*row, residual(row)?))).collect();
     of.sort_by_key(|(row, _)| row.features.contributor);
     let mut all: Vec<One> = of
         .chunk_by(|a, b| a.0.features.contributor == b.0.features.contributor)
         .filter_map(|own| {
             let middle = |values: Vec<f64>| median(&mut { values });
+            let mut residuals: Vec<(f64, f64)> =
+                own.iter().map(|(row, residual)| (*residual, share(row))).collect();
             Some(One {
-                residual: middle(own.iter().map(|(_, residual)| *residual).collect())?,
+                residual: weighted_median(&mut residuals)?,
+                share: own.iter().map(|(row, _)| share(row)).fold(0.0, f64::max),
                 ln_fps: middle(own.iter().map(|(row, _)| row.ln_fps).collect())?,
                 ln_low_ratio: middle(own.iter().filter_map(|(row, _)| row.ln_low_ratio()).collect()),
             })
@@ -44,9 +81,7 @@ pub(super) fn support(
     all.dedup_by(|b, a| {
         same(a.ln_fps, b.ln_fps) && a.ln_low_ratio.zip(b.ln_low_ratio).is_some_and(|(a, b)| same(a, b))
     });
-    let mut residuals: Vec<f64> = all.iter().map(|one| one.residual).collect();
-    let contributors = u32::try_from(residuals.len()).unwrap_or(u32::MAX);
-    Support { contributors, residual: median(&mut residuals).unwrap_or(0.0) }
+    all
 }
 
 impl Ledger {
@@ -71,7 +106,9 @@ impl Ledger {
         }
         let inputs = self.inputs_of(&row.features, row.cell, row.measured_day, Some(at), policy);
         let against = |support: Support, least: u32| {
-            support.contributors >= least && (support.residual - row.residual).abs() > policy.agree_within
+            support.contributors >= least
+                && support.worth() >= 0.5 * f64::from(least)
+                && (support.residual - row.residual).abs() > policy.agree_within
         };
         let settled = against(inputs.cell, policy.agree_against);
         // Those who measured other things agree by the release alone: if others have it and do not see this, they do by

@@ -6,9 +6,10 @@ use std::sync::Arc;
 use std::thread;
 
 use super::knowers::{Knowers, Known};
+use super::total::Total;
 use super::{Entry, NEWEST, NEWEST_OF_RELEASE, Standing};
 use crate::judge::ln_figures;
-use crate::model::{Features, Model, Observation, UNKNOWN};
+use crate::model::{Features, Model, Observation, Prediction, UNKNOWN};
 use crate::statistics::Grade;
 use crate::table::views::View;
 
@@ -31,12 +32,48 @@ pub(super) struct Row {
     /// What the model puts down to bench and unit, and what it does not know of that.
     pub(super) bench_effect: f64,
     pub(super) bench_variance: f64,
+    /// Whether the model knows its rate well.
+    well_known: bool,
     /// What the model says sets its rate.
     pub(super) view: View,
 }
 
 fn number(x: f64) -> Option<f64> {
     (!x.is_nan()).then_some(x)
+}
+
+/// Variance of an expectation from which a run says little of its bench, whose effects are of some hundredths: as
+/// much as leaves a run unconfirmed ([`crate::policy::judge::JudgePolicy::unconfirmed_variance`]).
+const WELL_KNOWN_VARIANCE: f64 = 0.01;
+
+/// Whether the model knows a rate so well that a deviation from it says something of the bench.
+pub(super) fn is_well_known(prediction: &Prediction) -> bool {
+    prediction.variance <= WELL_KNOWN_VARIANCE
+}
+
+/// Residuals of accepted runs of a bench that the model has not learnt from.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct News {
+    pub(super) all: Total,
+    /// Of those whose rates are well known.
+    pub(super) well_known: Total,
+}
+
+impl News {
+    pub(super) fn add(&mut self, row: &Row) {
+        self.all.add(row.residual);
+        if row.well_known {
+            self.well_known.add(row.residual);
+        }
+    }
+
+    /// Takes out a run that was added.
+    pub(super) fn take(&mut self, row: &Row) {
+        self.all.take(row.residual);
+        if row.well_known {
+            self.well_known.take(row.residual);
+        }
+    }
 }
 
 /// How much a run of that grade teaches the model, in runs of full grade. Short passes have about the noise
@@ -67,6 +104,7 @@ impl Row {
             low_residual: f64::NAN,
             bench_effect: 0.0,
             bench_variance: 0.0,
+            well_known: false,
             view: View { card_share: 1.0, share_logit_sd: 0.0, bench: 0.0, alone: None },
         }
     }
@@ -98,6 +136,7 @@ impl Row {
         self.residual = self.ln_fps - prediction.ln_fps;
         self.bench_effect = prediction.bench;
         self.bench_variance = prediction.bench_variance;
+        self.well_known = is_well_known(&prediction);
         self.view = View::from(&prediction);
         self.low_residual = self.low - model.predict_low(&self.features).ln_low_ratio;
     }

@@ -40,6 +40,9 @@ pub struct JudgePolicy {
     pub cell_low: EvidencePolicy,
     /// What other contributors' runs of the driver release on the workload and family say of the mean.
     pub release: EvidencePolicy,
+    /// What a release changes on a card shows by the card's share of the rate; a smaller share than this counts as this,
+    /// since releases change what the platform does as well, and shares are estimates.
+    pub release_share: f64,
     /// Days of runs that speak for a release: after that the model has learnt what there is to learn.
     pub release_days: i32,
     /// Runs of a bench since the model was fitted pull the expectation by this share of their mean residual...
@@ -181,6 +184,7 @@ impl JudgePolicy {
             cell: evidence(vec![part(0.985, 0.0, 0.02), part(0.015, 0.0, 0.12)], 0.028),
             cell_low: evidence(vec![part(1.0, 0.0, 0.03)], 0.045),
             release: evidence(vec![part(0.97, 0.0, 0.010), part(0.03, 0.0, 0.08)], 0.033),
+            release_share: 0.25,
             release_days: 60,
             bench_pull: 0.6,
             bench_prior_runs: 2.0,

@@ -88,10 +88,45 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
     Some(before + (middle - before) / 2.0)
 }
 
+/// Weighted median: the value at which the weights below and above balance, halfway to the next where half of the weight
+/// lies exactly below. With equal weights it is the median. O(n log n); none when empty or without a positive weight. It
+/// minimises the sum of weight x |value - m| (Edgeworth 1888).
+pub fn weighted_median(values: &mut [(f64, f64)]) -> Option<f64> {
+    values.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let half = values.iter().map(|(_, weight)| weight).sum::<f64>() / 2.0;
+    if half <= 0.0 {
+        return None;
+    }
+    let mut below = 0.0;
+    for (place, (value, weight)) in values.iter().enumerate() {
+        below += weight;
+        if below > half {
+            return Some(*value);
+        }
+        if below == half {
+            return Some(values.get(place + 1).map_or(*value, |next| f64::midpoint(*value, next.0)));
+        }
+    }
+    values.last().map(|(value, _)| *value)
+}
+
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_weighted_median_balances_the_weights() {
+        let of = |values: &[(f64, f64)]| weighted_median(&mut values.to_vec());
+        assert_eq!(of(&[]), None);
+        assert_eq!(of(&[(3.0, 0.0)]), None);
+        assert_eq!(of(&[(1.0, 1.0), (9.0, 1.0), (4.0, 1.0)]), Some(4.0));
+        assert_eq!(of(&[(1.0, 1.0), (9.0, 1.0)]), Some(5.0));
+        assert_eq!(of(&[(1.0, 1.0), (9.0, 1.1)]), Some(9.0));
+        // Weights that are whole numbers are values that come as often.
+        let mut repeated = [1.0, 2.0, 2.0, 2.0, 7.0, 7.0, 8.0];
+        assert_eq!(of(&[(7.0, 2.0), (2.0, 3.0), (8.0, 1.0), (1.0, 1.0)]), median(&mut repeated));
+    }
 
     #[test]
     fn a_median_by_selection_is_the_median_by_sorting() {

@@ -191,6 +191,10 @@ pub struct Attack {
     pub median: Option<f64>,
     /// The largest, either way.
     pub largest: Option<f64>,
+    /// The same of the figures without what benches add.
+    pub adjusted_median: Option<f64>,
+    /// See `adjusted_median`.
+    pub adjusted_largest: Option<f64>,
     /// Attacked configurations whose median is published only with, or only without the liars.
     pub unpaired: usize,
 }
@@ -208,12 +212,14 @@ pub struct Shift {
     pub accepted: usize,
     /// ln(median with liars / median without).
     pub by: f64,
+    /// The same of the figure without what benches add, where both have one.
+    pub adjusted_by: Option<f64>,
 }
 
 /// Medians that liars attacked, with them and without.
 pub(super) fn attacks(pairs: &[Pair<'_>], rows: &[Published], without: &[Published]) -> Vec<Attack> {
-    let value = |rows: &[Published], configuration: &str| {
-        rows.iter().find(|r| r.configuration == configuration).map(|r| r.value)
+    let row = |rows: &[Published], configuration: &str| {
+        rows.iter().find(|r| r.configuration == configuration).map(|r| (r.value, r.adjusted))
     };
     let mut attacks = Vec::new();
     for kind in FOR_A_MEDIAN {
@@ -235,20 +241,28 @@ pub(super) fn attacks(pairs: &[Pair<'_>], rows: &[Published], without: &[Publish
                 });
                 runs.map(|(_, s)| s.contributor).collect::<BTreeSet<_>>()
             };
-            match (value(rows, configuration), value(without, configuration)) {
-                (Some(with), Some(without)) => shifts.push(Shift {
+            match (row(rows, configuration), row(without, configuration)) {
+                (Some((with, adjusted)), Some((without, adjusted_without))) => shifts.push(Shift {
                     configuration: configuration.to_owned(),
                     honest: accepted(false).difference(&liars).count(),
                     liars: liars.len(),
                     accepted: accepted(true).len(),
                     by: (with / without).ln(),
+                    adjusted_by: adjusted.zip(adjusted_without).map(|(with, without)| (with / without).ln()),
                 }),
                 _ => unpaired += 1,
             }
         }
-        let mut by: Vec<f64> = shifts.iter().map(|s| s.by).collect();
-        let largest = by.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs()));
-        attacks.push(Attack { kind, median: median(&mut by), largest, shifts, unpaired });
+        let (median, largest) = middle_and_largest(shifts.iter().map(|s| s.by).collect());
+        let (adjusted_median, adjusted_largest) =
+            middle_and_largest(shifts.iter().filter_map(|s| s.adjusted_by).collect());
+        attacks.push(Attack { kind, median, largest, adjusted_median, adjusted_largest, shifts, unpaired });
     }
     attacks
+}
+
+/// The median of the shifts, and the largest either way.
+fn middle_and_largest(mut by: Vec<f64>) -> (Option<f64>, Option<f64>) {
+    let largest = by.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs()));
+    (median(&mut by), largest)
 }

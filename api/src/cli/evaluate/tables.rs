@@ -261,13 +261,14 @@ fn rules(scores: &Scores) -> String {
 }
 
 fn attacks(scores: &Scores) -> String {
-    const COLUMNS: [Column; 6] = [
+    const COLUMNS: [Column; 7] = [
         Column::word("kind"),
         Column::name("configuration"),
         Column::number("honest"),
         Column::number("liars"),
         Column::number("accepted"),
         Column::number("median moved, %"),
+        Column::number("without benches"),
     ];
     let mut text = String::new();
     for attack in &scores.attacks {
@@ -282,15 +283,19 @@ fn attacks(scores: &Scores) -> String {
                     s.liars.to_string(),
                     s.accepted.to_string(),
                     signed(Some(s.by)),
+                    signed(s.adjusted_by),
                 ]
             })
             .collect();
         text.push_str(&columns::render(&COLUMNS, &rows, columns::width()));
         text.push_str(&format!(
-            "{}: median {} %, largest {} %; {} configurations are published on one side only.\n\n",
+            "{}: median {} %, largest {} %; without benches {} and {} %; {} configurations are published on one side \
+             only.\n\n",
             attack.kind,
             signed(attack.median),
             signed(attack.largest),
+            signed(attack.adjusted_median),
+            signed(attack.adjusted_largest),
             attack.unpaired
         ));
     }
