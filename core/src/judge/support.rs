@@ -44,10 +44,10 @@ pub(super) struct Belief {
 /// wild first value captures an empty cell.
 pub(super) fn posterior(support: Support, common: f64, policy: &EvidencePolicy) -> Vec<Belief> {
     let prior = policy.prior.iter().map(|part| belief(part, common));
-    if support.contributors == 0 || support.worth() <= 0.0 {
+    let n = support.worth();
+    if n <= 0.0 {
         return prior.collect();
     }
-    let n = support.worth();
     let x = support.residual;
     let q = policy.median_factor * policy.contributor_sd.powi(2) / n;
     let bad = all_bad(support.contributors.div_ceil(2), policy.bad_share);

@@ -10,6 +10,7 @@ use super::total::Total;
 use super::{Entry, NEWEST, NEWEST_OF_RELEASE, Standing};
 use crate::judge::ln_figures;
 use crate::model::{Features, Model, Observation, Prediction, UNKNOWN};
+use crate::policy::judge::UNCONFIRMED_VARIANCE;
 use crate::statistics::Grade;
 use crate::table::views::View;
 
@@ -42,13 +43,10 @@ fn number(x: f64) -> Option<f64> {
     (!x.is_nan()).then_some(x)
 }
 
-/// Variance of an expectation from which a run says little of its bench, whose effects are of some hundredths: as
-/// much as leaves a run unconfirmed ([`crate::policy::judge::JudgePolicy::unconfirmed_variance`]).
-const WELL_KNOWN_VARIANCE: f64 = 0.01;
-
-/// Whether the model knows a rate so well that a deviation from it says something of the bench.
+/// Whether the model knows a rate so well that a deviation from it says something of the bench, whose effects are of some
+/// hundredths: a run that is not unconfirmed for its prediction.
 pub(super) fn is_well_known(prediction: &Prediction) -> bool {
-    prediction.variance <= WELL_KNOWN_VARIANCE
+    prediction.variance <= UNCONFIRMED_VARIANCE
 }
 
 /// Residuals of accepted runs of a bench that the model has not learnt from.

@@ -2,6 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+/// Variance of a prediction, natural log, from which too little is known of card or workload: a standard deviation of a tenth.
+pub(crate) const UNCONFIRMED_VARIANCE: f64 = 0.01;
+
 /// A normal component of a prior, in natural logs.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Part {
@@ -208,7 +211,7 @@ impl JudgePolicy {
             known_wrong: 0.005,
             stray_runs: 20,
             stray_wrong: 0.5,
-            unconfirmed_variance: 0.01,
+            unconfirmed_variance: UNCONFIRMED_VARIANCE,
             warning_days: 14,
             action_z: 3.0,
             warning_share: 0.5,
