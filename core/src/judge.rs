@@ -26,6 +26,7 @@ use crate::series::fingerprint::Resemblance;
 use crate::verdict::Verdict;
 
 pub use calibration::limit;
+pub(crate) use calibration::limit_beside;
 pub use numbers::{Expected, Inputs, Numbers, Place, Since, weigh};
 pub use sitting::{Sat, odd_releases};
 pub use support::Support;

@@ -19,7 +19,7 @@ mod waiting;
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use crate::judge::{Expected, Inputs, Since, Twin};
+use crate::judge::{Expected, Inputs, Since, Twin, limit_beside};
 use crate::model::{Features, Model, Prediction};
 use crate::policy::Policy;
 use crate::policy::judge::JudgePolicy;
@@ -290,7 +290,7 @@ impl Ledger {
             model: self.number,
             as_of: self.last_change,
             accepted: self.rows.accepted,
-            limit: self.limit,
+            limit: limit_beside(self.limit, cell_support.contributors, policy),
             mean: expected(&prediction),
             card_share: prediction.share,
             known_by: known.by,

@@ -21,6 +21,11 @@ pub fn limit(z: &[f64], policy: &JudgePolicy) -> f64 {
     (policy.hold_z * spread / policy.calibration_normal).clamp(least, most)
 }
 
+/// That limit for a run in a cell that so many other contributors have measured.
+pub(crate) fn limit_beside(limit: f64, contributors: u32, policy: &JudgePolicy) -> f64 {
+    limit * if contributors == 0 { policy.limit_alone } else { policy.limit_beside }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -36,5 +41,12 @@ mod tests {
         assert!((limit(&even(0.5), &policy) - least).abs() < 1e-12);
         assert!((limit(&even(9.0), &policy) - most).abs() < 1e-12);
         assert!((limit(&[3.0; 20], &policy) - policy.hold_z).abs() < 1e-12);
+    }
+
+    #[test]
+    fn who_is_alone_is_held_sooner_than_who_has_company() {
+        let policy = Policy::published().judge;
+        let [alone, one, many] = [0, 1, 30].map(|contributors| limit_beside(2.5, contributors, &policy));
+        assert!((alone - 2.45).abs() < 1e-9 && (one - 2.6).abs() < 1e-9 && (many - one).abs() < 1e-12);
     }
 }
