@@ -2,6 +2,7 @@
 
 mod knowers;
 mod news;
+mod shares;
 
 use super::*;
 use crate::identity::{Identity, Traits};
@@ -123,38 +124,6 @@ fn old_runs_do_not_speak_for_a_release() {
     let later = Subject { measured_day: 20_061, ..me.subject() };
     assert_eq!(ledger.inputs(&me.subject(), &policy()).release.contributors, 1);
     assert_eq!(ledger.inputs(&later, &policy()).release.contributors, 0);
-}
-
-#[test]
-fn what_a_release_changes_is_read_by_the_cards_share() {
-    let of = |rows: &[(f64, f32)], own: f64| {
-        let ledger = ledger(
-            &(1..=rows.len() as i64)
-                .map(|at| given(at, &format!("c{at}"), 4.0 + 0.1 * at as f64))
-                .collect::<Vec<_>>(),
-        );
-        let mut all: Vec<_> = ledger.rows.iter().cloned().collect();
-        for (row, (residual, share)) in all.iter_mut().zip(rows) {
-            (row.residual, row.view.card_share) = (*residual, *share);
-        }
-        agree::release_support(&all.iter().collect::<Vec<_>>(), own, &policy())
-    };
-    // A change of 0.12 of the card's rate, where the platform sets most of it.
-    let half = [(0.06, 0.5), (0.061, 0.5), (0.059, 0.5)];
-    let found = of(&half, 1.0);
-    assert!((found.residual - 0.12).abs() < 1e-12, "{found:?}");
-    assert_eq!((found.contributors, found.information), (3, Some(0.75)));
-    // Of a run like theirs it tells as much as three, and of one with a smaller share no more than that.
-    assert_eq!(of(&half, 0.5).information, Some(3.0));
-    assert!((of(&half, 0.5).residual - 0.06).abs() < 1e-12);
-    assert_eq!(of(&half, 0.25).information, Some(3.0));
-    // Where the card sets the rate a run counts for more than two in which it has a third of it.
-    let found = of(&[(0.12, 1.0), (0.0, 0.3), (0.01, 0.3)], 1.0);
-    assert!((found.residual - 0.12).abs() < 1e-12, "{found:?}");
-    // The least share that counts keeps noise from growing without bound.
-    let found = of(&[(0.03, 0.0)], 1.0);
-    assert!((found.residual - 0.12).abs() < 1e-12 && found.information == Some(0.0625), "{found:?}");
-    assert_eq!(of(&[], 1.0), Support::default());
 }
 
 #[test]
