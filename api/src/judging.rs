@@ -130,26 +130,33 @@ fn count(n: usize) -> i64 {
     i64::try_from(n).unwrap_or(i64::MAX)
 }
 
+/// Codes of the findings that hold a run.
+fn held_by(tx: &mut Tx<'_>, run: &str) -> Result<Vec<String>, StorageError> {
+    let codes = findings::codes(tx.conn, &[run])?.remove(run).unwrap_or_default();
+    Ok(codes.into_iter().filter(|found| found.severity >= Severity::Hold).map(|found| found.code).collect())
+}
+
 /// Held runs that the model agrees with now are let go.
 fn release(intake: &Intake, tx: &mut Tx<'_>, number: i64, now: DateTime<Utc>) -> Result<usize, StorageError> {
     let held = intake.storage.ledger(tx.conn, &intake.policy, |ledger| ledger.held())?;
     let mut released = 0;
     for (run, standing) in held {
         let Some(numbers) = intake::weigh_stored(intake, tx, &run)? else { continue };
-        let found = if standing == Standing::Questioned {
+        let (found, waits) = if standing == Standing::Questioned {
             let by = format!("model {number}, fitted to what came since, expects no more than it shows");
-            let codes = findings::codes(tx.conn, &[&run])?.remove(&run).unwrap_or_default();
-            let grave = codes.iter().filter(|found| found.severity >= Severity::Hold);
-            let held_by: Vec<&str> = grave.map(|found| found.code.as_str()).collect();
-            judge::absolve(&numbers, &held_by, &by, &intake.policy).map(|finding| (finding, Cause::Refit))
+            let held_by = held_by(tx, &run)?;
+            let held_by: Vec<&str> = held_by.iter().map(String::as_str).collect();
+            (judge::absolve(&numbers, &held_by, &by, &intake.policy), judge::is_hint(&held_by))
         } else {
             let by = format!("model {number}, fitted to what came since, agrees with it");
-            match judge::confirm(&numbers, &by, &intake.policy) {
-                Some(finding) => Some((finding, Cause::Refit)),
-                None => {
-                    warnings::over(intake, tx, &run, &numbers, now)?.map(|finding| (finding, Cause::Waited))
-                }
+            (judge::confirm(&numbers, &by, &intake.policy), true)
+        };
+        let found = match found {
+            Some(finding) => Some((finding, Cause::Refit)),
+            None if waits => {
+                warnings::over(intake, tx, &run, &numbers, now)?.map(|finding| (finding, Cause::Waited))
             }
+            None => None,
         };
         if let Some((finding, cause)) = found {
             intake::release(intake, tx, &run, numbers, finding, cause, now)?;

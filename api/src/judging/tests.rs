@@ -5,11 +5,12 @@ use std::sync::Arc;
 
 use chrono::TimeDelta;
 use wearmark_core::desk::Decision;
+use wearmark_core::finding::{Finding, Severity};
 use wearmark_core::policy::Policy;
 use wearmark_core::verdict::Verdict;
 
 use super::{due, let_be, refit, replay};
-use crate::intake::{self, Intake, Receipt};
+use crate::intake::{self, Amendment, Intake, Receipt};
 use crate::moderation;
 use crate::storage::fixture::{Fixture, bytes, now, open, run, spoil_models, tamper};
 use crate::storage::ids::{AccountId, RunId};
@@ -203,6 +204,38 @@ fn a_run_held_for_a_warning_counts_two_weeks_later() {
     assert!(told.findings.iter().any(|f| f.code == "counts-with-a-warning"));
     assert_eq!(service.causes(&warned), [Cause::Arrival, Cause::Waited]);
     assert!(service.replayed() > 60);
+}
+
+#[test]
+fn a_run_held_for_a_hint_counts_two_weeks_later_and_one_held_for_its_conditions_does_not() {
+    let counts = |codes: &'static [&str]| {
+        let mut service = Service::new(6);
+        service.make_known(6);
+        refit(&service.intake, now()).unwrap();
+        let one = service.submit(5, 57.0, FULL_HD);
+        let (intake, run, numbers) = (service.intake.clone(), one.run.unwrap(), one.judgement.numbers);
+        let held = run.to_string();
+        let hold = move |tx: &mut Tx<'_>| {
+            codes.iter().try_for_each(|code| {
+                let finding = Finding::new(code, Severity::Hold, "/passes", "It falls.");
+                let amendment = Amendment {
+                    verdict: Verdict::Held,
+                    cause: Cause::Refit,
+                    finding,
+                    numbers: numbers.clone(),
+                    unconfirmed: false,
+                };
+                intake::amend(&intake, tx, &held, amendment, now())
+            })
+        };
+        service.intake.storage.write("holding a run", hold).wait().unwrap();
+        assert_eq!(service.verdict(&run), Verdict::Held);
+        let let_be = |days: i64| let_be(&service.intake, now() + TimeDelta::days(days)).unwrap();
+        (let_be(13), let_be(15), service.verdict(&run))
+    };
+    assert_eq!(counts(&["slower-and-falling"]), (0, 1, Verdict::Accepted));
+    assert_eq!(counts(&["throttling"]), (0, 0, Verdict::Held));
+    assert_eq!(counts(&["slower-and-falling", "level-shift"]), (0, 0, Verdict::Held));
 }
 
 #[test]

@@ -30,9 +30,14 @@ pub fn let_be(intake: &Intake, now: DateTime<Utc>) -> Result<usize, StorageError
         .write("letting runs be", move |tx| {
             let mut released = 0;
             for run in held {
-                if judgements::of_run(tx.conn, &run)?.pop().and_then(|last| last.held_for)
-                    != Some(HeldFor::Numbers)
-                {
+                let held_by = super::held_by(tx, &run)?;
+                let held_by: Vec<&str> = held_by.iter().map(String::as_str).collect();
+                let waits = match judgements::of_run(tx.conn, &run)?.pop().and_then(|last| last.held_for) {
+                    Some(HeldFor::Numbers) => true,
+                    Some(HeldFor::Conditions) => judge::is_hint(&held_by),
+                    None => false,
+                };
+                if !waits {
                     continue;
                 }
                 let Some(numbers) = intake::weigh_stored(&intake, tx, &run)? else { continue };
@@ -46,7 +51,7 @@ pub fn let_be(intake: &Intake, now: DateTime<Utc>) -> Result<usize, StorageError
         .wait()
 }
 
-/// What lets a run be that is held for its numbers, if that was a warning only and its time has come.
+/// What lets a run be that is held for its numbers, or for a hint, if that was a warning only and its time has come.
 pub(super) fn over(
     intake: &Intake,
     tx: &mut Tx<'_>,

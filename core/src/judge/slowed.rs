@@ -8,7 +8,7 @@ use crate::policy::judge::JudgePolicy;
 pub(super) const RULE: Rule = Rule {
     code: "slower-and-falling",
     severity: Severity::Hold,
-    explanation: "The rate falls from pass to pass and is lower than expected: honest runs do the one or the other, both together seldom, and a card or processor that loses clock with heat, or power, does both.",
+    explanation: "The rate falls from pass to pass and is lower than expected: honest runs do the one or the other, both together seldom, and a card or processor that loses clock with heat, or power, does both. No more than a warning: after two weeks in which nothing spoke against it the run counts, and readers are told.",
 };
 
 /// Code of the note that the rate falls.
