@@ -199,8 +199,8 @@ pub fn doubt(numbers: &Numbers, residual: f64) -> Finding {
 /// Whether a run that is held by these rules is so for a hint only, which time clears as it clears a warning: of those of
 /// the evaluation's plain worlds one in four was no honest run (seeds 711 to 791: 24 of 95), and of those that count after a warning two
 /// in five (664 of 1,570).
-pub fn is_hint(held_by: &[&str]) -> bool {
-    !held_by.is_empty() && held_by.iter().all(|code| *code == slowed::RULE.code)
+pub fn is_hint(held_by: &[impl AsRef<str>]) -> bool {
+    !held_by.is_empty() && held_by.iter().all(|code| code.as_ref() == slowed::RULE.code)
 }
 
 /// What has a run held, if later evidence can let it go; none for one that is not held, or that waits for a person.

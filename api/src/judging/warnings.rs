@@ -30,11 +30,9 @@ pub fn let_be(intake: &Intake, now: DateTime<Utc>) -> Result<usize, StorageError
         .write("letting runs be", move |tx| {
             let mut released = 0;
             for run in held {
-                let held_by = super::held_by(tx, &run)?;
-                let held_by: Vec<&str> = held_by.iter().map(String::as_str).collect();
                 let waits = match judgements::of_run(tx.conn, &run)?.pop().and_then(|last| last.held_for) {
                     Some(HeldFor::Numbers) => true,
-                    Some(HeldFor::Conditions) => judge::is_hint(&held_by),
+                    Some(HeldFor::Conditions) => judge::is_hint(&super::held_by(tx, &run)?),
                     None => false,
                 };
                 if !waits {
