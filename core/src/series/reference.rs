@@ -3,6 +3,7 @@
 
 mod course;
 mod decline;
+mod pace;
 mod shape;
 
 use std::collections::BTreeMap;
@@ -59,7 +60,7 @@ impl References {
             .map(|s| s.usual.size.abs())
             .collect();
         shifts.sort_unstable_by(f64::total_cmp);
-        let declines: Vec<Decline> = shapes.iter().filter_map(|s| decline(s, &profile, policy)).collect();
+        let declines: Vec<Decline> = shapes.iter().filter_map(|s| decline(s, &profile)).collect();
         let levels: Vec<f64> = declines.iter().filter_map(Decline::levels).collect();
         let slopes: Vec<f64> = declines.iter().map(Decline::slope).collect();
         let middle = |of: fn(&Shape) -> Option<f64>| {

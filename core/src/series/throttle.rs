@@ -44,7 +44,7 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     if let Some(shape) = &series.shape
         && !series.references.is_empty()
         && (series.profile().is_some() || !series.fixed_path())
-        && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default(), limits)
+        && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default())
     {
         findings.extend(against_scene(series, shape, &decline));
         return;

@@ -1,13 +1,18 @@
 //! How a run gets slower against its scene.
 
-use super::course::{reaches, residuals};
-use super::shape::Shape;
-use crate::policy::series::SeriesPolicy;
+use super::pace;
+use super::shape::{Shape, ShapePass};
 use crate::statistics::quantile::median;
 use crate::statistics::{robust, sum};
 
 /// Seconds of a block.
 const BLOCK: usize = 5;
+
+/// Blocks of the shortest pass that counts.
+const LEAST: usize = 3;
+
+/// Share of a pass that must lie along the course.
+const COVERED: f64 = 0.4;
 
 /// Blocks of a pass of a minute.
 const MINUTE: f64 = 12.0;
@@ -18,10 +23,11 @@ pub(in crate::series) struct Decline {
     /// Passes.
     pub(in crate::series) passes: f64,
     /// From the start of the first pass to the end of the last by the levels of the passes, ln fps; positive when it
-    /// gets slower. None of one pass alone.
-    pub(in crate::series) between: Option<f64>,
-    /// How much of that comes from the course, which was taken off passes that see unlike parts of it.
-    correction: f64,
+    /// gets slower. What the course comes to is taken off, since passes may see unlike parts of it. None of one pass
+    /// alone.
+    between: Option<f64>,
+    /// The same without the course taken off, since passes may see all of it in unlike times.
+    between_plain: Option<f64>,
     /// From the start to the end of a pass, mean over passes.
     pub(in crate::series) within: f64,
     /// Variance of the decline within a pass, relative to that of a pass of a minute; mean over passes.
@@ -46,28 +52,21 @@ pub(in crate::series) struct Weighed {
 
 /// The decline by the 5 s medians of ln fps less profile: within passes the mean Theil-Sen slope, between passes the
 /// least-squares slope of their levels. None where the profile reaches over less than half of most passes.
-pub(in crate::series) fn decline(shape: &Shape, profile: &[f64], policy: &SeriesPolicy) -> Option<Decline> {
-    let (mut slopes, mut levels, mut courses, mut shortness) = (vec![], vec![], vec![], vec![]);
+pub(in crate::series) fn decline(shape: &Shape, profile: &[f64]) -> Option<Decline> {
+    let (mut slopes, mut levels, mut means, mut shortness) = (vec![], vec![], vec![], vec![]);
     for p in &shape.passes {
-        let left = residuals(p, profile, false);
-        if !reaches(&left, p, policy) {
+        let course = if profile.is_empty() { vec![0.0; p.seconds.len()] } else { pace::along(p, profile) };
+        let medians = blocks(p, &course);
+        if medians.len() < LEAST || (course.len() as f64) < COVERED * p.seconds.len() as f64 {
             continue;
         }
-        let medians: Vec<(f64, f64)> = left
-            .chunks_exact(BLOCK)
-            .enumerate()
-            .filter_map(|(at, chunk)| Some((at as f64, median(&mut chunk.to_vec())?)))
-            .collect();
         let blocks = medians.len() as f64;
         slopes.push(-robust::theil_sen(&medians)? * blocks);
         shortness.push(MINUTE / blocks);
         // The mean rate of a pass repeats better than any level read off its seconds; where the course is known,
         // what a mean over that part of it comes to is taken off.
-        let part = &profile[..profile.len().min(p.seconds.len())];
-        let of_course =
-            if part.is_empty() { 0.0 } else { (sum::sum_of(part, f64::exp) / part.len() as f64).ln() };
-        levels.push(p.mean - of_course);
-        courses.push(of_course);
+        levels.push(p.mean - (sum::sum_of(&course, f64::exp) / course.len() as f64).ln());
+        means.push(p.mean);
     }
     if slopes.is_empty() || 2 * slopes.len() < shape.passes.len() {
         return None;
@@ -76,10 +75,20 @@ pub(in crate::series) fn decline(shape: &Shape, profile: &[f64], policy: &Series
     Some(Decline {
         passes: slopes.len() as f64,
         between: several.then(|| over_passes(&levels)),
-        correction: if several { over_passes(&courses) } else { 0.0 },
+        between_plain: several.then(|| over_passes(&means)),
         within: sum::mean(&slopes),
         shortness: sum::mean(&shortness),
     })
+}
+
+/// Number and median of what is left of the course in each block; none where a second has no rate.
+fn blocks(pass: &ShapePass, course: &[f64]) -> Vec<(f64, f64)> {
+    let left: Vec<f64> = pass.seconds.iter().zip(course).map(|(s, c)| f64::from(*s) - c).collect();
+    if left.iter().any(|x| !x.is_finite()) {
+        return Vec::new();
+    }
+    let block = |(at, chunk): (usize, &[f64])| Some((at as f64, median(&mut chunk.to_vec())?));
+    left.chunks_exact(BLOCK).enumerate().filter_map(block).collect()
 }
 
 impl Decline {
@@ -104,12 +113,12 @@ impl Decline {
     }
 
     /// The decline over the whole run, by levels and slopes, each weighted by its precision. None of a single pass
-    /// without a course. Unlike passes are compared by a course that may begin somewhat sooner or later in each, so
-    /// that what it explains counts as doubt as well.
+    /// without a course. Of the levels with and without the course taken off those count that fall less: which of
+    /// them is right depends on what paces the scene.
     pub(in crate::series) fn over_run(&self, spreads: &Spreads) -> Option<Weighed> {
-        let levels = self.between.map(|decline| {
-            let variance = spreads.level.powi(2) * self.between_factor() + self.correction.powi(2);
-            (decline, variance)
+        let levels = self.between.zip(self.between_plain).map(|(one, other)| {
+            let nearest = if one * other > 0.0 { one.abs().min(other.abs()).copysign(one) } else { 0.0 };
+            (nearest, spreads.level.powi(2) * self.between_factor())
         });
         let slopes = spreads.slope.map(|slope| {
             let sd = self.passes * self.within_sd(slope);

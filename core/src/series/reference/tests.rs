@@ -80,8 +80,23 @@ fn throttling_over_the_run_and_within_passes_is_held_in_a_known_scene() {
     assert!(over >= 36 && within >= 34, "{over} {within}");
 }
 
-/// Passes that see unlike parts of the course are compared by what the course says of these parts, and the more it has
-/// to say, the less surely.
+/// Where frames pace the scene, a pass that gets slower sees the same course in more time.
+#[test]
+fn throttling_is_held_in_a_scene_that_is_paced_by_its_frames() {
+    let mut found = 0;
+    for seed in 0..40 {
+        let (references, mut honest) = scene(2100 + seed, Course::ALL[(seed % 4) as usize]);
+        let mut passes = honest.passes();
+        let frames = passes.iter().map(Vec::len).sum::<usize>() as f64;
+        for (at, ms) in passes.iter_mut().flatten().enumerate() {
+            *ms /= 1.0 - 0.1 * at as f64 / frames;
+        }
+        found += usize::from(held(&passes, &references).iter().any(|c| c == "throttling"));
+    }
+    assert!(found >= 36, "{found} of 40");
+}
+
+/// Passes that see unlike parts of the course are compared by what the course says of these parts.
 #[test]
 fn short_and_long_passes_of_a_known_scene_are_not_a_decline() {
     let mut all = 0;
