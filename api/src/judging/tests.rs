@@ -206,6 +206,29 @@ fn a_run_held_for_a_warning_counts_two_weeks_later() {
     assert!(service.replayed() > 60);
 }
 
+/// Holds an accepted run for what its frame times show.
+fn hold(service: &Service, one: Receipt, codes: &'static [&str]) -> RunId {
+    assert_eq!(one.judgement.verdict, Verdict::Accepted);
+    let (intake, run, numbers) = (service.intake.clone(), one.run.unwrap(), one.judgement.numbers);
+    let held = run.to_string();
+    let hold = move |tx: &mut Tx<'_>| {
+        codes.iter().try_for_each(|code| {
+            let finding = Finding::new(code, Severity::Hold, "/passes", "It falls.");
+            let amendment = Amendment {
+                verdict: Verdict::Held,
+                cause: Cause::Refit,
+                finding,
+                numbers: numbers.clone(),
+                unconfirmed: false,
+            };
+            intake::amend(&intake, tx, &held, amendment, now())
+        })
+    };
+    service.intake.storage.write("holding a run", hold).wait().unwrap();
+    assert_eq!(service.verdict(&run), Verdict::Held);
+    run
+}
+
 #[test]
 fn a_run_held_for_a_hint_counts_two_weeks_later_and_one_held_for_its_conditions_does_not() {
     let counts = |codes: &'static [&str]| {
@@ -213,29 +236,39 @@ fn a_run_held_for_a_hint_counts_two_weeks_later_and_one_held_for_its_conditions_
         service.make_known(6);
         refit(&service.intake, now()).unwrap();
         let one = service.submit(5, 57.0, FULL_HD);
-        let (intake, run, numbers) = (service.intake.clone(), one.run.unwrap(), one.judgement.numbers);
-        let held = run.to_string();
-        let hold = move |tx: &mut Tx<'_>| {
-            codes.iter().try_for_each(|code| {
-                let finding = Finding::new(code, Severity::Hold, "/passes", "It falls.");
-                let amendment = Amendment {
-                    verdict: Verdict::Held,
-                    cause: Cause::Refit,
-                    finding,
-                    numbers: numbers.clone(),
-                    unconfirmed: false,
-                };
-                intake::amend(&intake, tx, &held, amendment, now())
-            })
-        };
-        service.intake.storage.write("holding a run", hold).wait().unwrap();
-        assert_eq!(service.verdict(&run), Verdict::Held);
+        let run = hold(&service, one, codes);
         let let_be = |days: i64| let_be(&service.intake, now() + TimeDelta::days(days)).unwrap();
         (let_be(13), let_be(15), service.verdict(&run))
     };
     assert_eq!(counts(&["slower-and-falling"]), (0, 1, Verdict::Accepted));
     assert_eq!(counts(&["throttling"]), (0, 0, Verdict::Held));
     assert_eq!(counts(&["slower-and-falling", "level-shift"]), (0, 0, Verdict::Held));
+}
+
+/// A fit looks at what waits as well.
+#[test]
+fn a_fit_lets_a_hint_go_after_two_weeks() {
+    for (codes, released) in [(&["slower-and-falling"], 1), (&["throttling"], 0)] {
+        let mut service = Service::new(6);
+        service.make_known(6);
+        for who in 0..4 {
+            service.submit(who, 58.0 + 0.2 * who as f64, FULL_HD);
+        }
+        refit(&service.intake, now()).unwrap();
+        // So slow that a fit does not let it go for its rate, and not yet held for that.
+        let slow = |fps: &f64| {
+            let document = bytes(&run(9_001, *fps, FULL_HD));
+            let asked = service.intake.check(&service.accounts[5], &document, now()).unwrap();
+            asked.judgement.numbers.unwrap().mean.z < -1.8
+        };
+        let fps = (0..100).map(|step| 57.0 - 0.1 * f64::from(step)).find(slow).unwrap();
+        let one = service.submit(5, fps, FULL_HD);
+        let run = hold(&service, one, codes);
+        let fit = |days: i64| refit(&service.intake, now() + TimeDelta::days(days)).unwrap().released;
+        assert_eq!((fit(13), fit(15)), (0, released), "{codes:?}");
+        let waited = service.causes(&run).last() == Some(&Cause::Waited);
+        assert_eq!(waited, released == 1, "{codes:?}");
+    }
 }
 
 #[test]
