@@ -83,7 +83,9 @@ pub struct SeriesPolicy {
     /// Standard deviation of the ln mean rates of the passes of a run on a fixed path, where the scene's own is not
     /// well known (simulation study of this project: 0.005 to 0.012).
     pub pass_sd: f64,
-    /// The same elsewhere: a practice area has 0.01, a live match 0.04 (same study).
+    /// The same in a practice area (same study: 0.01; the evaluation's: 0.008 to 0.016).
+    pub pass_sd_practice: f64,
+    /// The same elsewhere: a live match has 0.04 (same study).
     pub pass_sd_free: f64,
     /// Standard deviation of the decline within a pass of a minute on a fixed path, ln fps, where the scene's own is
     /// not well known (two worlds of the evaluation: 0.02 to 0.035).
@@ -238,13 +240,14 @@ impl SeriesPolicy {
             cap_rate_tolerance: 0.005,
             sync_share: 0.80,
             pass_sd: 0.010,
+            pass_sd_practice: 0.016,
             pass_sd_free: 0.020,
             slope_sd: 0.026,
             min_trend_s: 20.0,
             decline: 0.088,
             decline_scene: 0.048,
             decline_sigmas: 2.2,
-            decline_sigmas_free: 3.3,
+            decline_sigmas_free: 3.4,
             decline_sigmas_hint: 2.0,
             decline_within_sigmas: 4.0,
             decline_blind: 0.264,

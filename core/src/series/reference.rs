@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::policy::series::{REFERENCE_RUNS as MIN_RUNS, SeriesPolicy};
+use crate::run::SceneKind;
 use crate::statistics::quantile::{self, median};
 use crate::statistics::robust;
 
@@ -84,21 +85,23 @@ impl References {
         }
     }
 
-    /// How much honest runs of the scene differ in their decline: the scene's own spreads, moderated by the usual ones
-    /// with the weight of a dozen runs. Profile and spreads of few runs are themselves in doubt: the variance is larger
-    /// by four over their number (chosen).
-    pub(super) fn spreads(&self, policy: &SeriesPolicy) -> Spreads {
+    /// How much honest runs of the scene differ in their decline: its own spreads, moderated by those usual of its kind with
+    /// the weight of a dozen runs. What few runs show is itself in doubt: the variance is larger by four over their number
+    /// where it rests on a profile too, else over their number and four (chosen).
+    pub(super) fn spreads(&self, scene: SceneKind, policy: &SeriesPolicy) -> Spreads {
         let (n, weight) = (self.runs as f64, 12.0);
-        let moderated = |own: Option<f64>, usual: f64| {
+        let moderated = |own: Option<f64>, usual: f64, runs: f64| {
             let own = own.unwrap_or(usual);
-            ((n * own * own + weight * usual * usual) / (n + weight) * (1.0 + 4.0 / n)).sqrt()
+            ((n * own * own + weight * usual * usual) / (n + weight) * (1.0 + 4.0 / runs)).sqrt()
         };
-        if self.profile.is_empty() {
-            return Spreads { level: moderated(self.level_sd, policy.pass_sd_free), slope: None };
-        }
+        let usual = match scene {
+            SceneKind::BuiltInTest | SceneKind::ScriptedPath => policy.pass_sd,
+            SceneKind::PracticeArea => policy.pass_sd_practice,
+            SceneKind::LiveMatch | SceneKind::FreePlay => policy.pass_sd_free,
+        };
         Spreads {
-            level: moderated(self.level_sd, policy.pass_sd),
-            slope: Some(moderated(self.slope_sd, policy.slope_sd)),
+            level: moderated(self.level_sd, usual, n + 4.0),
+            slope: (!self.profile.is_empty()).then(|| moderated(self.slope_sd, policy.slope_sd, n)),
         }
     }
 

@@ -3,6 +3,7 @@
 use super::menu;
 use super::trace::{Series, Trace, digits, median_of};
 use crate::finding::{Finding, Rule, Severity};
+use crate::run::SceneKind;
 use crate::series::reference::{self, Decline, Shape};
 use crate::statistics::robust;
 
@@ -25,6 +26,9 @@ const BLOCK: usize = 5;
 /// median cannot beat.
 const LEAST_SPREAD: f64 = 0.01;
 
+/// How many times as long as the shortest the longest of passes may be that see the same of a scene.
+const ALIKE: f64 = 1.15;
+
 /// The course of one pass.
 struct Course {
     /// End-to-end decline of ln fps; positive when it gets slower.
@@ -41,13 +45,17 @@ struct Course {
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     let limits = series.limits;
-    if let Some(shape) = &series.shape
-        && !series.references.is_empty()
-        && (series.profile().is_some() || !series.fixed_path())
-        && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default())
-    {
-        findings.extend(against_scene(series, shape, &decline));
-        return;
+    if let Some(shape) = &series.shape {
+        let known = !series.references.is_empty() && (series.profile().is_some() || !series.fixed_path());
+        if (known || comparable(series, shape))
+            && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default())
+        {
+            let found = against_scene(series, shape, &decline);
+            if known || found.is_some() {
+                findings.extend(found);
+                return;
+            }
+        }
     }
     let courses: Vec<Course> = series
         .traces
@@ -100,10 +108,18 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     );
 }
 
+/// Whether the rates of passes can be compared though nothing is known of the scene: all see the same of it.
+fn comparable(series: &Series<'_>, shape: &Shape) -> bool {
+    let lengths = || shape.passes.iter().map(|p| p.seconds.len() as f64);
+    let (shortest, longest) = (lengths().fold(f64::INFINITY, f64::min), lengths().fold(0.0, f64::max));
+    let repeats = series.fixed_path() || series.run.workload.scene.kind == SceneKind::PracticeArea;
+    repeats && longest <= ALIKE * shortest
+}
+
 /// The decline against what the scene does.
 fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Option<Finding> {
     let (limits, references) = (series.limits, series.references);
-    let spreads = references.spreads(limits);
+    let spreads = references.spreads(series.run.workload.scene.kind, limits);
     let least = limits.decline_scene;
     let sigmas = if series.fixed_path() { limits.decline_sigmas } else { limits.decline_sigmas_free };
     let weighed = decline.over_run(&spreads);
@@ -131,9 +147,16 @@ fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Optio
             severity,
             "/passes",
             format!(
-                "The rate loses {} % {span}, with the course of the scene taken off as {} other runs show it{}.",
+                "The rate loses {} % {span}, {}{}.",
                 digits(100.0 * (1.0 - (-loss).exp())),
-                references.runs,
+                match (references.runs, series.profile()) {
+                    (0, _) => "and passes of such a scene hardly ever differ by as much".to_owned(),
+                    (runs, None) =>
+                        format!("and passes of {runs} other runs of the scene hardly ever differ by as much"),
+                    (runs, Some(_)) => {
+                        format!("with the course of the scene taken off as {runs} other runs show it")
+                    }
+                },
                 if severity < Severity::Hold { "; some honest runs of it do" } else { "" }
             ),
         )
