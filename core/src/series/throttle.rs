@@ -3,7 +3,6 @@
 use super::menu;
 use super::trace::{Series, Trace, digits, median_of};
 use crate::finding::{Finding, Rule, Severity};
-use crate::run::SceneKind;
 use crate::series::reference::{self, Decline, Shape};
 use crate::statistics::robust;
 
@@ -26,9 +25,6 @@ const BLOCK: usize = 5;
 /// median cannot beat.
 const LEAST_SPREAD: f64 = 0.01;
 
-/// How many times as long as the shortest the longest of passes may be that see the same of a scene.
-const ALIKE: f64 = 1.15;
-
 /// The course of one pass.
 struct Course {
     /// End-to-end decline of ln fps; positive when it gets slower.
@@ -45,17 +41,13 @@ struct Course {
 
 pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     let limits = series.limits;
-    if let Some(shape) = &series.shape {
-        let known = !series.references.is_empty() && (series.profile().is_some() || !series.fixed_path());
-        if (known || comparable(series, shape))
-            && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default())
-        {
-            let found = against_scene(series, shape, &decline);
-            if known || found.is_some() {
-                findings.extend(found);
-                return;
-            }
-        }
+    if let Some(shape) = &series.shape
+        && !series.references.is_empty()
+        && (series.profile().is_some() || !series.fixed_path())
+        && let Some(decline) = reference::decline(shape, series.profile().unwrap_or_default())
+    {
+        findings.extend(against_scene(series, shape, &decline));
+        return;
     }
     let courses: Vec<Course> = series
         .traces
@@ -108,14 +100,6 @@ pub(super) fn check(series: &Series<'_>, findings: &mut Vec<Finding>) {
     );
 }
 
-/// Whether the rates of passes can be compared though nothing is known of the scene: all see the same of it.
-fn comparable(series: &Series<'_>, shape: &Shape) -> bool {
-    let lengths = || shape.passes.iter().map(|p| p.seconds.len() as f64);
-    let (shortest, longest) = (lengths().fold(f64::INFINITY, f64::min), lengths().fold(0.0, f64::max));
-    let repeats = series.fixed_path() || series.run.workload.scene.kind == SceneKind::PracticeArea;
-    repeats && longest <= ALIKE * shortest
-}
-
 /// The decline against what the scene does.
 fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Option<Finding> {
     let (limits, references) = (series.limits, series.references);
@@ -139,6 +123,11 @@ fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Optio
         (None, None, Some(hinted)) => (hinted, whole_run, Severity::Note),
         (None, None, None) => return None,
     };
+    let (before, after) = if series.profile().is_some() {
+        ("with the course of the scene taken off as", "show it")
+    } else {
+        ("and passes hardly ever differ by as much in", "of the scene")
+    };
     let longest = series.traces.iter().map(|t| t.figures.length_s).fold(0.0, f64::max);
     let rates: Vec<f64> = shape.passes.iter().map(|p| digits(p.level.exp())).collect();
     Some(
@@ -147,16 +136,9 @@ fn against_scene(series: &Series<'_>, shape: &Shape, decline: &Decline) -> Optio
             severity,
             "/passes",
             format!(
-                "The rate loses {} % {span}, {}{}.",
+                "The rate loses {} % {span}, {before} {} other runs {after}{}.",
                 digits(100.0 * (1.0 - (-loss).exp())),
-                match (references.runs, series.profile()) {
-                    (0, _) => "and passes of such a scene hardly ever differ by as much".to_owned(),
-                    (runs, None) =>
-                        format!("and passes of {runs} other runs of the scene hardly ever differ by as much"),
-                    (runs, Some(_)) => {
-                        format!("with the course of the scene taken off as {runs} other runs show it")
-                    }
-                },
+                references.runs,
                 if severity < Severity::Hold { "; some honest runs of it do" } else { "" }
             ),
         )

@@ -96,33 +96,6 @@ fn throttling_is_held_in_a_scene_that_is_paced_by_its_frames() {
     assert!(found >= 35, "{found} of 40");
 }
 
-/// Passes along the same path hardly differ, whatever the scene; in a practice area they differ somewhat more.
-#[test]
-fn throttling_over_the_run_is_held_in_a_scene_that_nobody_knows() {
-    let none = References::default();
-    let run_of = |seed: u64, kind: SceneKind, loss: f64| {
-        let mut honest = Honest::new(seed, Course::ALL[(seed % 4) as usize], SECONDS);
-        let falls = |start: f64| move |s: f64| (1.0 - loss * (start + s) / (3.0 * SECONDS as f64)).ln();
-        let mut run = run(&[0.0, 60.0, 120.0].map(|start| honest.pass(falls(start))));
-        run.workload.scene.kind = kind;
-        run
-    };
-    let share = |kind: SceneKind, loss: f64| {
-        (0..40)
-            .filter(|seed| {
-                let run = run_of(2500 + seed, kind, loss);
-                let found = check(&run, &of_run(&run.passes), &none, &Policy::published());
-                found.iter().any(|f| f.code == "throttling" && f.severity == Severity::Hold)
-            })
-            .count()
-    };
-    let fixed = [0.0, 0.12].map(|loss| share(SceneKind::ScriptedPath, loss));
-    let practice = [0.0, 0.20].map(|loss| share(SceneKind::PracticeArea, loss));
-    let free = share(SceneKind::FreePlay, 0.20);
-    assert!(fixed[0] <= 2 && fixed[1] >= 36, "{fixed:?}");
-    assert!(practice[0] <= 1 && practice[1] >= 36 && free == 0, "{practice:?} {free}");
-}
-
 /// Passes that see unlike parts of the course are compared by what the course says of these parts, and not where nobody
 /// knows it.
 #[test]
