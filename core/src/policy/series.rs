@@ -98,7 +98,7 @@ pub struct SeriesPolicy {
     pub decline: f64,
     /// The same over a whole run or within its passes with a reference profile of the scene, at least. With this and the
     /// next three, of 1,094 honest runs on fixed paths and 1,014 others of the demo's world
-    /// (`seed-data/examples/detection.rs`, seed 21) 0.5 and 0.6 % are held by all rules of the series together, and
+    /// (`seed-data/examples/detection.rs`, seed 21) 0.5 and 0.7 % are held by all rules of the series together, and
     /// throttling of 8, 10, 15 % over the run is held in 92, 98, 99.7 % on fixed paths and in 38, 55, 80 % elsewhere, where
     /// honest passes of free play differ by as much.
     pub decline_scene: f64,

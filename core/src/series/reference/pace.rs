@@ -15,6 +15,9 @@ const SLOWER: RangeInclusive<i32> = -4..=12;
 /// How much closer, in mean ln fps, another pace must come than that of most runs to be believed.
 const CLOSER: f64 = 0.0005;
 
+/// Residuals beyond count as this: a stall is no matter of pace.
+const MOST: f64 = 0.1;
+
 /// ln fps of the course at each second of a pass, as far as the profile reaches, at the pace and start at which the
 /// pass resembles it most: the smallest mean absolute residual about a straight line, since how it gets slower is
 /// not known yet. O(seconds).
@@ -66,9 +69,6 @@ fn distance(pass: &ShapePass, course: &[f64]) -> f64 {
     let off = |(at, x): (usize, &f64)| (x - mean - slope * (at as f64 - middle)).abs().min(MOST);
     left.iter().enumerate().map(off).sum::<f64>() / left.len() as f64
 }
-
-/// Residuals beyond count as this: a stall is no matter of pace.
-const MOST: f64 = 0.1;
 
 #[cfg(test)]
 mod tests {
