@@ -170,9 +170,10 @@ fn a_fit_lets_held_runs_go_and_holds_accepted_ones_that_nobody_bears_out() {
     assert!(service.replayed() > 60);
 }
 
-/// A service with one run that lies a little beyond the limit.
-fn warned() -> (Service, RunId) {
+/// A service with one run that lies a little beyond the limit, and lets time clear what is faster by so much.
+fn warned(faster: f64) -> (Service, RunId) {
     let mut service = Service::new(8);
+    Arc::make_mut(&mut service.intake.policy).judge.warning_faster = faster;
     service.make_known(8);
     for who in 0..4 {
         service.submit(who, 58.0 + 0.2 * who as f64, FULL_HD);
@@ -195,7 +196,7 @@ fn warned() -> (Service, RunId) {
 
 #[test]
 fn a_run_held_for_a_warning_counts_two_weeks_later() {
-    let (service, warned) = warned();
+    let (service, warned) = warned(0.2);
     assert_eq!(let_be(&service.intake, now() + TimeDelta::days(13)).unwrap(), 0);
     let early = service.verdict(&warned);
     assert_eq!(let_be(&service.intake, now() + TimeDelta::days(15)).unwrap(), 1);
@@ -227,6 +228,13 @@ fn hold(service: &Service, one: Receipt, codes: &'static [&str]) -> RunId {
     service.intake.storage.write("holding a run", hold).wait().unwrap();
     assert_eq!(service.verdict(&run), Verdict::Held);
     run
+}
+
+#[test]
+fn a_run_much_faster_than_others_there_does_not_count_by_waiting() {
+    let (service, warned) = warned(Policy::published().judge.warning_faster);
+    assert_eq!(let_be(&service.intake, now() + TimeDelta::days(15)).unwrap(), 0);
+    assert_eq!(service.verdict(&warned), Verdict::Held);
 }
 
 #[test]
@@ -273,7 +281,7 @@ fn a_fit_lets_a_hint_go_after_two_weeks() {
 
 #[test]
 fn a_run_whose_contributor_was_asked_to_measure_again_waits_for_that() {
-    let (service, warned) = warned();
+    let (service, warned) = warned(0.2);
     let (intake, run) = (service.intake.clone(), warned.to_string());
     let asked = move |tx: &mut Tx<'_>| {
         let state = moderation::standing(tx, &run)?;

@@ -140,9 +140,12 @@ impl Numbers {
         self.mean.z.abs() > self.inputs.limit || self.low.is_some_and(|low| low.z.abs() > policy.hold_low_z)
     }
 
-    /// Whether they deviate by no more than calls for a second look.
+    /// Whether they deviate by no more than calls for a second look, which time clears: a rate much above what others in
+    /// the cell lead to expect is none.
     pub fn is_warning(&self, policy: &JudgePolicy) -> bool {
+        let beside_others = self.inputs.cell.contributors > 0;
         self.inputs.model > 0
+            && !(beside_others && self.mean.deviation > policy.warning_faster)
             && self.mean.z.abs() < policy.action_z
             && self.low.is_none_or(|low| low.z.abs() <= policy.hold_low_z)
     }

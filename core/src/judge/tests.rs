@@ -280,6 +280,20 @@ fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
 }
 
 #[test]
+fn time_clears_no_run_that_is_much_faster_than_others_lead_to_expect() {
+    let policy = Policy::published();
+    let waits = |contributors: u32, deviation: f64| {
+        let mut inputs = inputs(contributors);
+        inputs.mean.sigma = 0.04;
+        let numbers = weigh(60.0_f64.ln() + deviation, None, &inputs, &policy.judge);
+        assert!(numbers.mean.z.abs() < 3.0, "{contributors} {deviation} {numbers:?}");
+        let_be(&numbers, 14, &policy).is_some()
+    };
+    assert_eq!([waits(1, 0.12), waits(5, 0.12), waits(0, 0.12)], [false, false, true]);
+    assert_eq!([waits(5, 0.08), waits(5, -0.12)], [true, true]);
+}
+
+#[test]
 fn the_numbers_of_a_verdict_come_back_from_their_stored_form_bit_for_bit() {
     let numbers = judged(61.7, 44.9, inputs(3)).numbers.unwrap();
     let text = serde_json::to_string(&numbers).unwrap();

@@ -9,7 +9,7 @@ use crate::policy::judge::JudgePolicy;
 pub(super) const RULE: Rule = Rule {
     code: "counts-with-a-warning",
     severity: Severity::Remark,
-    explanation: "The run was held a little beyond the limit, or for two hints of which neither is enough; for two weeks nothing spoke against it and nobody else deviates there to the same side, so it counts and readers are told.",
+    explanation: "The run was held a little beyond the limit, or for two hints of which neither is enough; for two weeks nothing spoke against it and nobody else deviates there to the same side, so it counts and readers are told. A rate more than a tenth above what others' runs of the configuration lead to expect does not count by waiting.",
 };
 
 /// What lets a run be that was held for a warning only, `days` after it came.

@@ -123,6 +123,10 @@ pub struct JudgePolicy {
     /// ...and no other contributor's accepted run there deviates to the same side by this share of it or more, so that
     /// several who agree cannot carry a median along by turns.
     pub warning_share: f64,
+    /// Nor does time let a run go that is faster by more than this, ln fps, than what others who measured the configuration
+    /// lead to expect: of 151 such runs that time had let go 23 were honest (ten worlds of the evaluation: 801 to 861 and
+    /// 901, liars 669 and 670).
+    pub warning_faster: f64,
     /// A run held for the conditions it was measured under is let go when its mean lies no further from what is expected
     /// than this z, on the low side only where they cannot have raised it (evaluation with known truth, nine plain worlds,
     /// seeds 711 to 791: with 1.0 690 of 933 honest ones do within 30 days, and 44 of 1,792 others; between 1.0 and 1.5 lie 46
@@ -226,6 +230,7 @@ impl JudgePolicy {
             warning_days: 14,
             action_z: 3.0,
             warning_share: 0.5,
+            warning_faster: 0.10,
             conditions_z: 1.5,
             conditions_scale: 0.05,
             slowed_z: 1.75,
