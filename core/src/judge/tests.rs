@@ -260,7 +260,7 @@ fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
     let policy = Policy::published();
     let expected = judged(60.0, 45.0, inputs(5)).numbers.unwrap().mean;
     let at = |of: f64, inputs: Inputs| {
-        let fps = (expected.expected + of * expected.scale).exp();
+        let fps = (expected.expected - of * expected.scale).exp();
         judged(fps, 0.75 * fps, inputs)
     };
     let beyond = (20..80)
@@ -269,7 +269,7 @@ fn a_run_a_little_beyond_the_limit_counts_with_a_warning_after_two_weeks() {
     let warned = at(beyond.unwrap(), inputs(5));
     let numbers = warned.numbers.unwrap();
     assert_eq!(warned.verdict, Verdict::Held);
-    assert!((2.4..3.0).contains(&numbers.mean.z), "{}", numbers.mean.z);
+    assert!((2.4..3.0).contains(&-numbers.mean.z), "{}", numbers.mean.z);
     assert!(let_be(&numbers, 13, &policy).is_none());
     let finding = let_be(&numbers, 14, &policy).unwrap();
     assert_eq!((finding.code.as_ref(), finding.severity), ("counts-with-a-warning", Severity::Remark));
