@@ -58,7 +58,7 @@ pub(in crate::series) fn shift(shape: &Shape, profile: &[f64], policy: &SeriesPo
     let mut found: Vec<Stretch> = Vec::new();
     for (pass, p) in shape.passes.iter().enumerate() {
         let left = residuals(p, profile, true);
-        if !reaches(&left, p, policy) {
+        if !reaches(&left, p, policy.min_trend_s) {
             continue;
         }
         let left = outside(&left, profile);
@@ -97,7 +97,7 @@ fn outside(left: &[f64], profile: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// Whether enough of a pass lies along the profile to judge it.
-pub(super) fn reaches(left: &[f64], pass: &ShapePass, policy: &SeriesPolicy) -> bool {
-    left.len() as f64 >= policy.min_trend_s.max(0.4 * pass.seconds.len() as f64)
+/// Whether enough of a pass lies along the profile to judge it: so many seconds, and two fifths of it.
+pub(super) fn reaches(left: &[f64], pass: &ShapePass, least_s: f64) -> bool {
+    left.len() as f64 >= least_s.max(0.4 * pass.seconds.len() as f64)
 }

@@ -1,18 +1,16 @@
 //! How a run gets slower against its scene.
 
-use super::pace;
-use super::shape::{Shape, ShapePass};
+use super::course::{reaches, residuals};
+use super::pace::{self, slope};
+use super::shape::Shape;
 use crate::statistics::quantile::median;
 use crate::statistics::{robust, sum};
 
 /// Seconds of a block.
 const BLOCK: usize = 5;
 
-/// Blocks of the shortest pass that counts.
-const LEAST: usize = 3;
-
-/// Share of a pass that must lie along the course.
-const COVERED: f64 = 0.4;
+/// Seconds of the shortest pass that counts: three blocks.
+const LEAST_S: f64 = 15.0;
 
 /// Blocks of a pass of a minute.
 const MINUTE: f64 = 12.0;
@@ -56,10 +54,12 @@ pub(in crate::series) fn decline(shape: &Shape, profile: &[f64]) -> Option<Decli
     let (mut slopes, mut levels, mut means, mut shortness) = (vec![], vec![], vec![], vec![]);
     for p in &shape.passes {
         let course = if profile.is_empty() { vec![0.0; p.seconds.len()] } else { pace::along(p, profile) };
-        let medians = blocks(p, &course);
-        if medians.len() < LEAST || (course.len() as f64) < COVERED * p.seconds.len() as f64 {
+        let left = residuals(p, &course, false);
+        if !reaches(&left, p, LEAST_S) {
             continue;
         }
+        let block = |(at, chunk): (usize, &[f64])| Some((at as f64, median(&mut chunk.to_vec())?));
+        let medians: Vec<(f64, f64)> = left.chunks_exact(BLOCK).enumerate().filter_map(block).collect();
         let blocks = medians.len() as f64;
         slopes.push(-robust::theil_sen(&medians)? * blocks);
         shortness.push(MINUTE / blocks);
@@ -79,16 +79,6 @@ pub(in crate::series) fn decline(shape: &Shape, profile: &[f64]) -> Option<Decli
         within: sum::mean(&slopes),
         shortness: sum::mean(&shortness),
     })
-}
-
-/// Number and median of what is left of the course in each block; none where a second has no rate.
-fn blocks(pass: &ShapePass, course: &[f64]) -> Vec<(f64, f64)> {
-    let left: Vec<f64> = pass.seconds.iter().zip(course).map(|(s, c)| f64::from(*s) - c).collect();
-    if left.iter().any(|x| !x.is_finite()) {
-        return Vec::new();
-    }
-    let block = |(at, chunk): (usize, &[f64])| Some((at as f64, median(&mut chunk.to_vec())?));
-    left.chunks_exact(BLOCK).enumerate().filter_map(block).collect()
 }
 
 impl Decline {
@@ -132,11 +122,7 @@ impl Decline {
     }
 }
 
-/// Decline over all passes by the least-squares slope of their values, which stand at their middles.
+/// Decline over all passes by the slope of their values, which stand at their middles.
 fn over_passes(values: &[f64]) -> f64 {
-    let passes = values.len() as f64;
-    let middle = (passes - 1.0) / 2.0;
-    let sxx: f64 = (0..values.len()).map(|i| (i as f64 - middle).powi(2)).sum();
-    let sxy: f64 = values.iter().enumerate().map(|(i, y)| (i as f64 - middle) * y).sum();
-    -sxy / sxx * passes
+    -slope(values) * values.len() as f64
 }

@@ -2,6 +2,7 @@
 
 use std::ops::RangeInclusive;
 
+use super::course::residuals;
 use super::shape::ShapePass;
 use crate::statistics::sum;
 
@@ -56,18 +57,24 @@ fn course(pass: &ShapePass, profile: &[f64], slower: i32, start: f64) -> Vec<f64
         .collect()
 }
 
+/// Mean absolute residual of a pass from a course about a straight line.
 fn distance(pass: &ShapePass, course: &[f64]) -> f64 {
-    let left: Vec<f64> = pass.seconds.iter().zip(course).map(|(s, c)| f64::from(*s) - c).collect();
-    let (middle, mean) = ((left.len() as f64 - 1.0) / 2.0, sum::mean(&left));
-    let (mut sxx, mut sxy) = (0.0, 0.0);
-    for (at, x) in left.iter().enumerate() {
-        let from = at as f64 - middle;
-        sxx += from * from;
-        sxy += from * (x - mean);
-    }
-    let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+    let left = residuals(pass, course, false);
+    let (middle, mean, slope) = ((left.len() as f64 - 1.0) / 2.0, sum::mean(&left), slope(&left));
     let off = |(at, x): (usize, &f64)| (x - mean - slope * (at as f64 - middle)).abs().min(MOST);
     left.iter().enumerate().map(off).sum::<f64>() / left.len() as f64
+}
+
+/// Least-squares slope of values at even places, per place; 0 of one alone.
+pub(super) fn slope(values: &[f64]) -> f64 {
+    let middle = (values.len() as f64 - 1.0) / 2.0;
+    let (mut sxx, mut sxy) = (0.0, 0.0);
+    for (at, y) in values.iter().enumerate() {
+        let from = at as f64 - middle;
+        sxx += from * from;
+        sxy += from * y;
+    }
+    if sxx > 0.0 { sxy / sxx } else { 0.0 }
 }
 
 #[cfg(test)]
