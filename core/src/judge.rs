@@ -10,6 +10,7 @@ mod numbers;
 mod misstated;
 mod sitting;
 mod slowed;
+mod unit;
 mod warning;
 pub(crate) mod rules;
 
@@ -100,7 +101,7 @@ pub struct Judgement {
 const PACED: [&str; 2] = ["capped", "even-pacing"];
 
 /// Codes of the holds that rest on numbers that later evidence can change.
-const BY_NUMBERS: [&str; 3] = ["outlier-mean", "outlier-low", "doubted-later"];
+const BY_NUMBERS: [&str; 4] = ["unit-against-peers", "outlier-mean", "outlier-low", "doubted-later"];
 
 /// Codes of the holds that say that the conditions were not the same all the time: it may have cost rate, or not.
 const BY_CONDITIONS: [&str; 5] =

@@ -54,11 +54,7 @@ pub(super) const RULES: &[Rule] = &[
         severity: Severity::Note,
         explanation: "The model knows too little of the card or the workload to say what the rate should be; the run counts and is marked, and others beside it are judged with the doubt that one first value may be wrong.",
     },
-    Rule {
-        code: "unit-against-peers",
-        severity: Severity::Reject,
-        explanation: "The rate is off from what is expected by about a factor of a thousand, or is a thousand over it: frame times in another unit, or rates given as times.",
-    },
+    super::unit::RULE,
     Rule {
         code: "outlier-mean",
         severity: Severity::Reject,
@@ -239,7 +235,7 @@ pub(super) fn same_figures(twin: &Twin) -> Finding {
 /// What follows from where a run stands.
 pub(super) fn standing(numbers: &Numbers, policy: &JudgePolicy) -> Vec<Finding> {
     let mut findings = Vec::new();
-    findings.extend(unit(numbers, policy).or_else(|| mean(numbers, policy)));
+    findings.extend(super::unit::finding(numbers, policy).or_else(|| mean(numbers, policy)));
     findings.extend(low(numbers, policy));
     findings.extend(standing_alone(numbers, policy));
     findings
@@ -263,35 +259,6 @@ pub(super) fn doubted(numbers: &Numbers, residual: f64) -> Finding {
     let finding = Finding::new("doubted-later", Severity::Hold, "/passes", message)
         .advice(if percent < 0.0 { CAUSES_BELOW } else { CAUSES_ABOVE });
     with_numbers(finding, numbers, &numbers.mean).evidence("residual", digits(residual))
-}
-
-fn unit(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
-    let thousand = 1000_f64.ln();
-    let Place { expected, deviation, scale, z, .. } = numbers.mean;
-    let off = (deviation.abs() - thousand).abs();
-    // Rates read as times turn f fps into 1000 / f; only far from where both are alike does that show.
-    let turned = numbers.ln_fps + expected - thousand;
-    let rates = deviation.abs() > policy.turned_least
-        && z.abs() > policy.turned_z
-        && turned.abs() < policy.turned_scales * scale;
-    let (message, advice) = if off < policy.unit_tolerance {
-        let times = if deviation > 0.0 { "about 1000" } else { "about a thousandth" };
-        let message = format!(
-            "The mean rate is {times} times what is expected ({:.1} fps): frame times in another unit than milliseconds.",
-            expected.exp()
-        );
-        (message, "Give frame times in milliseconds; when packing, name the unit of the file.")
-    } else if rates {
-        let message = format!(
-            "Expected are {:.1} fps; the mean rate is what comes out when such rates are given as frame times.",
-            expected.exp()
-        );
-        (message, "Give frame times in milliseconds; when packing, name the column that has them.")
-    } else {
-        return None;
-    };
-    let finding = Finding::new("unit-against-peers", Severity::Reject, "/passes", message).advice(advice);
-    Some(with_numbers(finding, numbers, &numbers.mean))
 }
 
 fn mean(numbers: &Numbers, policy: &JudgePolicy) -> Option<Finding> {
