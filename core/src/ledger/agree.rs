@@ -115,8 +115,6 @@ impl Ledger {
         // chance.
         let new_release = !against(inputs.release, if settled { 1 } else { policy.agree_against_release });
         let new_build = self.is_new_build(row, policy);
-        let off = (row.residual - inputs.cell.residual).abs();
-        let much = settled && off > policy.agree_news;
         let agreeing: Vec<&Row> = self
             .beside(row)
             .filter(|other| match settled {
@@ -125,6 +123,10 @@ impl Ledger {
             })
             .filter(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
             .collect();
+        // What they see together is the mean of what each does.
+        let sum: f64 = agreeing.iter().map(|other| other.residual).sum();
+        let together = (row.residual + sum) / (agreeing.len() + 1) as f64;
+        let much = settled && (together - inputs.cell.residual).abs() > policy.agree_news;
         let contributors: HashSet<u32> = agreeing.iter().map(|other| other.features.contributor).collect();
         let enough =
             !much || (contributors.len() >= 2 && agreeing.iter().any(|other| other.cell != row.cell));
