@@ -146,7 +146,7 @@ fn make_rules(state: &State, format: Format) -> Result<Made, ApiError> {
     let body = match format {
         Format::Csv => table.csv().map_err(core_error)?,
         Format::Parquet => table.parquet().map_err(core_error)?,
-        Format::Json => serde_json::to_vec(&RuleRecords { revision, judged, rows: table.json_rows() })
+        Format::Json => serde_json::to_vec(&RuleRecords { revision, judged, rows: table })
             .map_err(|e| ApiError::internal("writing a table as JSON", &e))?,
     };
     Ok(Made { revision, body, next: None })

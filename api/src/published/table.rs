@@ -5,7 +5,6 @@ use std::sync::Arc;
 use actix_web::web::Data;
 use actix_web::{HttpRequest, HttpResponse};
 use serde::Serialize;
-use serde_json::Value;
 use wearmark_core::error::CoreError;
 use wearmark_core::policy::Policy;
 use wearmark_core::table::frame::RunFrame;
@@ -79,7 +78,7 @@ pub async fn answer<M, E, V>(
 ) -> Result<HttpResponse, ApiError>
 where
     M: FnOnce(&RunFrame, &Policy) -> Result<Table, CoreError> + Send + 'static,
-    E: FnOnce(i64, usize, Vec<Value>, Option<String>) -> V + Send + 'static,
+    E: FnOnce(i64, usize, Table, Option<String>) -> V + Send + 'static,
     V: Serialize,
 {
     let asked = Asked {
@@ -125,7 +124,7 @@ where
 
 fn cut<E, V>(revision: i64, table: &Table, page: &Page, envelope: E) -> Result<Made, ApiError>
 where
-    E: FnOnce(i64, usize, Vec<Value>, Option<String>) -> V,
+    E: FnOnce(i64, usize, Table, Option<String>) -> V,
     V: Serialize,
 {
     let first = page.position.map_or(0, |(_, row)| row);
@@ -135,7 +134,7 @@ where
     let body = match page.format {
         Format::Csv => slice.csv().map_err(core_error)?,
         Format::Parquet => slice.parquet().map_err(core_error)?,
-        Format::Json => serde_json::to_vec(&envelope(revision, table.len(), slice.json_rows(), next.clone()))
+        Format::Json => serde_json::to_vec(&envelope(revision, table.len(), slice, next.clone()))
             .map_err(|e| ApiError::internal("writing a table as JSON", &e))?,
     };
     Ok(Made { revision, body, next })

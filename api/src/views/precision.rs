@@ -1,8 +1,8 @@
 //! Precision of the runs and records of the rules.
 
 use serde::Serialize;
-use serde_json::Value;
 use utoipa::ToSchema;
+use wearmark_core::table::output::Table;
 
 /// A page of the table of precision.
 #[derive(Debug, Serialize, ToSchema)]
@@ -13,7 +13,7 @@ pub struct PrecisionPage {
     pub total: usize,
     /// The rows; missing figures are null.
     #[schema(value_type = Vec<PrecisionShape>)]
-    pub rows: Vec<Value>,
+    pub rows: Table,
     /// Cursor of the next page; null on the last.
     pub next: Option<String>,
 }
@@ -100,7 +100,7 @@ pub struct RuleRecords {
     pub judged: u64,
     /// One row a rule.
     #[schema(value_type = Vec<RuleRecordShape>)]
-    pub rows: Vec<Value>,
+    pub rows: Table,
 }
 
 /// The record of one rule.

@@ -1,11 +1,11 @@
 //! Published tables.
 
 use serde::Serialize;
-use serde_json::Value;
 use utoipa::ToSchema;
 use wearmark_core::table::basket::AgainstBasket;
 use wearmark_core::table::changes::{Change, FailureSpan, HoldsUp};
 use wearmark_core::table::course::{Segment, TrackTrend};
+use wearmark_core::table::output::Table;
 use wearmark_core::table::track::{Track, TrackPoint};
 
 use super::basket::AgainstBasketShape;
@@ -25,7 +25,7 @@ pub struct MediansPage {
     pub runs_template: &'static str,
     /// The rows; missing figures are null.
     #[schema(value_type = Vec<Object>)]
-    pub rows: Vec<Value>,
+    pub rows: Table,
     /// Cursor of the next page; null on the last.
     pub next: Option<String>,
 }
@@ -39,7 +39,7 @@ pub struct FactsPage {
     pub total: usize,
     /// The rows, by run id; missing figures are null.
     #[schema(value_type = Vec<FactShape>)]
-    pub rows: Vec<Value>,
+    pub rows: Table,
     /// Cursor of the next page; null on the last.
     pub next: Option<String>,
 }

@@ -44,8 +44,8 @@ impl Table {
         Table(self.0.slice(i64::try_from(offset).unwrap_or(i64::MAX), limit))
     }
 
-    /// One JSON object a row, missing values as null. Serialise the table itself where the order of the
-    /// keys matters.
+    /// One JSON object a row, missing values as null. To write JSON serialise the table itself: that makes no values and
+    /// keeps the order of the columns.
     pub fn json_rows(&self) -> Vec<Value> {
         let columns = self.cells();
         (0..self.len())
