@@ -131,6 +131,28 @@ fn get(url: &str) -> Vec<u8> {
     ureq::get(url).call().unwrap().body_mut().with_config().limit(1 << 30).read_to_vec().unwrap()
 }
 
+/// Waits until a process uses hardly any processor time, seconds that took: what grows with the runs (a fit of the model)
+/// goes on for a while after the last of them.
+fn idle_after(process: u32) -> f64 {
+    // proc(5): fields 14 and 15 are the ticks in user and kernel mode, a hundredth of a second each.
+    let ticks = || -> u64 {
+        let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).unwrap();
+        let fields: Vec<&str> = stat.rsplit(") ").next().unwrap().split(' ').collect();
+        fields[11].parse::<u64>().unwrap() + fields[12].parse::<u64>().unwrap()
+    };
+    let start = Instant::now();
+    let mut before = ticks();
+    loop {
+        std::thread::sleep(Duration::from_secs(3));
+        let now = ticks();
+        if now - before < 15 {
+            return start.elapsed().as_secs_f64();
+        }
+        assert!(start.elapsed() < Duration::from_secs(600), "the service never rests");
+        before = now;
+    }
+}
+
 fn median_ms(mut samples: Vec<f64>) -> f64 {
     samples.sort_by(f64::total_cmp);
     samples[samples.len() / 2]
@@ -174,7 +196,8 @@ fn medians(binary: &Path, folder: &Path) {
     std::fs::write(&export, get(&format!("{}/v1/facts?format=parquet", served.url))).unwrap();
 
     let card = keys(7).card;
-    // A target that no call before had, so that no answer comes from the cache.
+    // First at once, then when nothing is fitted beside any more. A target that no call before had, so that no answer
+    // comes from the cache.
     let mut unique = 0;
     let mut ask = |filter: &str| {
         let samples = (0..15)
@@ -191,8 +214,13 @@ fn medians(binary: &Path, folder: &Path) {
             .collect();
         median_ms(samples)
     };
+    let busy = ask(&format!("card={card}&"));
+    let waited = idle_after(served.pid());
     let one = ask(&format!("card={card}&"));
     let all = ask("");
+    println!(
+        "   one card while the service still works on the runs {busy:8.1} ms; it rested after {waited:.0} s"
+    );
     let python = std::env::var("WEARMARK_PYTHON").unwrap_or_else(|_| "python3".to_owned());
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("python/medians_duckdb.py");
     let said = Command::new(python).arg(script).arg(&export).arg(&card).output().expect("Python starts");
