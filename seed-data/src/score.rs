@@ -115,6 +115,7 @@ pub fn score(
     probes: &[Probe],
     rows: &[Published],
     without: &[Published],
+    truthful: &[Published],
 ) -> Scores {
     let from = seen.first().and_then(|first| first.arrived_at.checked_add_days(WARM_UP));
     let end = seen.last().map(|last| last.arrived_at);
@@ -135,6 +136,6 @@ pub fn score(
         changes: later::changes(&pairs, from, end),
         errors: published::errors(&pairs, rows),
         coverage: published::coverage(&pairs, rows),
-        attacks: published::attacks(&pairs, rows, without),
+        attacks: published::attacks(&pairs, rows, without, truthful),
     }
 }

@@ -48,13 +48,22 @@ fn seen(contributor: usize, at: DateTime<Utc>, at_arrival: Fate) -> Seen {
 
 /// Scores pairs, with an arrival long before them, so that they come after the warm-up.
 fn scored(pairs: Vec<(Known, Seen)>, rows: &[Published], without: &[Published]) -> Scores {
+    scored_beside(pairs, rows, without, &[])
+}
+
+fn scored_beside(
+    pairs: Vec<(Known, Seen)>,
+    rows: &[Published],
+    without: &[Published],
+    truthful: &[Published],
+) -> Scores {
     let first = Seen { configuration: None, release: None, ..seen(99, start(), Fate::Accepted) };
     let (mut knowns, mut seens) = (vec![known("honest")], vec![first]);
     for (known, seen) in pairs {
         knowns.push(known);
         seens.push(seen);
     }
-    score(&knowns, &seens, &[], rows, without)
+    score(&knowns, &seens, &[], rows, without, truthful)
 }
 
 fn rate(hits: usize, of: usize) -> Rate {
@@ -293,7 +302,7 @@ fn probes_are_counted_by_size_and_peers_after_the_first_days() {
         probe(day(1), 4, 0.2, true),
     ];
     let first = seen(1, start(), Fate::Accepted);
-    let rows = score(&[known("honest")], &[first], &probes, &[], &[]).probes;
+    let rows = score(&[known("honest")], &[first], &probes, &[], &[], &[]).probes;
     let row = |at: usize| (rows[at].peers.name, rows[at].ten, rows[at].twenty);
     assert_eq!(row(0), ("0", rate(0, 1), rate(1, 1)));
     assert_eq!(row(3), ("3-4", rate(1, 1), rate(1, 1)));
@@ -301,7 +310,7 @@ fn probes_are_counted_by_size_and_peers_after_the_first_days() {
 }
 
 #[test]
-fn attacked_medians_are_compared_with_those_without_the_liars() {
+fn attacked_medians_are_compared_with_those_without_the_liars_and_without_the_lies() {
     let run = |kind: &str, who: usize, configuration: &str, fate: Fate| {
         let configuration = Some(configuration.to_owned());
         (known(kind), Seen { configuration, ..seen(who, day(0), fate) })
@@ -316,11 +325,15 @@ fn attacked_medians_are_compared_with_those_without_the_liars() {
     ];
     let with = [published("a", 3, 61.0, None), published("b", 2, 80.0, None)];
     let without = [published("a", 2, 60.0, None)];
-    let attacks = scored(runs, &with, &without).attacks;
+    let truthful = [published("a", 3, 60.5, None), published("b", 2, 77.0, None)];
+    let attacks = scored_beside(runs, &with, &without, &truthful).attacks;
     let (colluding, shading) = (&attacks[0], &attacks[1]);
     assert_eq!((colluding.kind, shading.kind), ("colluding", "shading"));
     let shift = &colluding.shifts[0];
     assert_eq!((shift.honest, shift.liars, shift.accepted), (2, 2, 1));
     assert!((shift.by - (61.0_f64 / 60.0).ln()).abs() < 1e-12);
+    let lie = (61.0_f64 / 60.5).ln();
+    assert!(shift.lie_by.is_some_and(|by| (by - lie).abs() < 1e-12), "{shift:?}");
+    assert_eq!((colluding.lie_median, colluding.lie_largest), (shift.lie_by, shift.lie_by));
     assert_eq!((colluding.unpaired, shading.unpaired, shading.shifts.len()), (0, 1, 0));
 }

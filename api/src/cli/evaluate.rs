@@ -123,7 +123,7 @@ impl Evaluate {
         };
         let fed = self.evaluate(&source, &BTreeSet::new(), self.probe, self.rows.as_deref())?;
         let rows = without.map(|fed| fed.published).unwrap_or_default();
-        let scores = score(source.known(), &fed.seen, &fed.probes, &fed.published, &rows);
+        let scores = score(source.known(), &fed.seen, &fed.probes, &fed.published, &rows, &fed.truthful);
         if self.json {
             output::json(&self.document(&scores, &fed, began))?;
         } else {

@@ -47,6 +47,6 @@ mod tests {
     fn who_is_alone_is_held_sooner_than_who_has_company() {
         let policy = Policy::published().judge;
         let [alone, one, many] = [0, 1, 30].map(|contributors| limit_beside(2.5, contributors, &policy));
-        assert!((alone - 2.375).abs() < 1e-9 && (one - 2.6).abs() < 1e-9 && (many - one).abs() < 1e-12);
+        assert!((alone - 2.425).abs() < 1e-9 && (one - 2.6).abs() < 1e-9 && (many - one).abs() < 1e-12);
     }
 }

@@ -186,7 +186,7 @@ fn rates_given_as_frame_times_are_rejected_where_that_can_be_told() {
         // By the model alone it is held.
         known.cell.contributors = 0;
         let alone = judged(turned, 0.75 * turned, known);
-        let far = fps > 100.0 || fps < 20.0;
+        let far = !(20.0..=100.0).contains(&fps);
         assert_eq!(codes(&alone).contains(&("unit-against-peers", Severity::Hold)), far, "{fps}");
         assert!(!codes(&alone).contains(&reject), "{fps}");
     }

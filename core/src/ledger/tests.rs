@@ -99,9 +99,9 @@ fn every_other_contributor_counts_once_by_its_median() {
     let elsewhere = given(9, "me", base).at_height(720);
     let alone = ledger.inputs(&elsewhere.subject(), &policy());
     assert_eq!(alone.cell.contributors, 0);
-    // Who is alone is held sooner: by the limit of the ledger times 0.95, beside others times 1.04.
+    // Who is alone is held sooner: by the limit of the ledger times 0.97, beside others times 1.04.
     let [low, high] = [alone, inputs].map(|inputs| inputs.limit / policy().hold_z);
-    assert!((low - 0.95).abs() < 1e-12 && (high - 1.04).abs() < 1e-12, "{low} {high}");
+    assert!((low - 0.97).abs() < 1e-12 && (high - 1.04).abs() < 1e-12, "{low} {high}");
     let release = ledger.inputs(&elsewhere.subject(), &policy()).release;
     assert!(
         release.contributors == 3 && release.information.is_some_and(|n| n > 0.0 && n <= 3.0),

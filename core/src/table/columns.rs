@@ -1,5 +1,7 @@
 //! Columns of the resident frame and how facts become rows.
 
+use std::collections::HashMap;
+
 use polars::prelude::*;
 
 use super::views::{View, Views};
@@ -205,6 +207,25 @@ impl Words {
         columns.extend(ALONE.map(|name| Column::full_null(name.into(), facts.len(), &DataType::Float64)));
         DataFrame::new(facts.len(), columns)
     }
+}
+
+/// Rates of the named runs times their factors.
+pub(super) fn scaled(rows: &mut DataFrame, factors: &HashMap<String, f64>) -> PolarsResult<()> {
+    if rows.height() == 0 {
+        return Ok(());
+    }
+    let by: Vec<f64> = rows
+        .column(RUN)?
+        .str()?
+        .iter()
+        .map(|run| run.and_then(|run| factors.get(run)).copied().unwrap_or(1.0))
+        .collect();
+    for name in [MEAN_FPS, LOW_PERCENTILE_FPS, LOW_TAIL_MEAN_FPS, LOW_TIME_SHARE_FPS, ADJUSTED_FPS] {
+        let times: Float64Chunked =
+            rows.column(name)?.f64()?.iter().zip(&by).map(|(fps, by)| Some(fps? * by)).collect();
+        rows.with_column(times.into_series().with_name(name.into()).into_column())?;
+    }
+    Ok(())
 }
 
 /// Writes what a model says of them into rows.

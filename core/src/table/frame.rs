@@ -1,12 +1,12 @@
 //! The resident frame of accepted runs.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::sync::{Arc, OnceLock};
 
 use polars::prelude::*;
 
 use super::anchors;
-use super::columns::{RUN, Words, viewed};
+use super::columns::{RUN, Words, scaled, viewed};
 use super::limits::Yardsticks;
 use super::spread::Priors;
 use super::views::Views;
@@ -114,6 +114,21 @@ impl RunFrame {
                 .map_err(|source| CoreError::Table { doing: "taking in what a model says", source })?;
         }
         parts.views = views;
+        parts.forget();
+        Ok(RunFrame(Arc::new(parts)))
+    }
+
+    /// The same frame with other rates of some runs, by run id: all their rates times a factor, in fps. For asking what
+    /// tables would say had they been other.
+    ///
+    /// # Errors
+    /// When the table engine fails.
+    pub fn with_rates_times(&self, factors: &HashMap<String, f64>) -> Result<RunFrame, CoreError> {
+        let mut parts = Parts::clone(&self.0);
+        for rows in [&mut parts.settled, &mut parts.recent] {
+            scaled(rows, factors)
+                .map_err(|source| CoreError::Table { doing: "changing rates of runs", source })?;
+        }
         parts.forget();
         Ok(RunFrame(Arc::new(parts)))
     }

@@ -187,6 +187,19 @@ fn a_frame_updated_run_by_run_equals_one_built_at_once() {
 }
 
 #[test]
+fn rates_of_named_runs_can_be_asked_for_as_if_they_were_others() {
+    let frame = three_contributors();
+    // The one in the middle of 50, 60 and 70.
+    let halved = frame.with_rates_times(&[("4".to_owned(), 0.5), ("nobody".to_owned(), 9.0)].into()).unwrap();
+    let row = |frame: &RunFrame| {
+        medians(frame, &MediansQuery::default(), &Policy::published()).unwrap().json_rows()[0].clone()
+    };
+    assert_eq!((&row(&frame)["mean_fps"], &row(&halved)["mean_fps"]), (&60.0.into(), &50.0.into()));
+    assert_eq!((&row(&frame)["low_fps"], &row(&halved)["low_fps"]), (&45.0.into(), &37.5.into()));
+    assert_eq!(row(&halved)["contributors"], 3);
+}
+
+#[test]
 fn csv_ends_its_lines_as_rfc_4180_asks() {
     let table = medians(&three_contributors(), &MediansQuery::default(), &Policy::published()).unwrap();
     let text = String::from_utf8(table.csv().unwrap()).unwrap();

@@ -195,6 +195,10 @@ pub struct Attack {
     pub adjusted_median: Option<f64>,
     /// See `adjusted_median`.
     pub adjusted_largest: Option<f64>,
+    /// The same of what the lies alone did.
+    pub lie_median: Option<f64>,
+    /// See `lie_median`.
+    pub lie_largest: Option<f64>,
     /// Attacked configurations whose median is published only with, or only without the liars.
     pub unpaired: usize,
 }
@@ -214,10 +218,18 @@ pub struct Shift {
     pub by: f64,
     /// The same of the figure without what benches add, where both have one.
     pub adjusted_by: Option<f64>,
+    /// ln(median / median of the same runs had the liars told the truth): what is left of `by` is that they are other
+    /// people with other benches.
+    pub lie_by: Option<f64>,
 }
 
-/// Medians that liars attacked, with them and without.
-pub(super) fn attacks(pairs: &[Pair<'_>], rows: &[Published], without: &[Published]) -> Vec<Attack> {
+/// Medians that liars attacked, with them and without, and had they told the truth.
+pub(super) fn attacks(
+    pairs: &[Pair<'_>],
+    rows: &[Published],
+    without: &[Published],
+    truthful: &[Published],
+) -> Vec<Attack> {
     let row = |rows: &[Published], configuration: &str| {
         rows.iter().find(|r| r.configuration == configuration).map(|r| (r.value, r.adjusted))
     };
@@ -249,6 +261,7 @@ pub(super) fn attacks(pairs: &[Pair<'_>], rows: &[Published], without: &[Publish
                     accepted: accepted(true).len(),
                     by: (with / without).ln(),
                     adjusted_by: adjusted.zip(adjusted_without).map(|(with, without)| (with / without).ln()),
+                    lie_by: row(truthful, configuration).map(|(truth, _)| (with / truth).ln()),
                 }),
                 _ => unpaired += 1,
             }
@@ -256,7 +269,18 @@ pub(super) fn attacks(pairs: &[Pair<'_>], rows: &[Published], without: &[Publish
         let (median, largest) = middle_and_largest(shifts.iter().map(|s| s.by).collect());
         let (adjusted_median, adjusted_largest) =
             middle_and_largest(shifts.iter().filter_map(|s| s.adjusted_by).collect());
-        attacks.push(Attack { kind, median, largest, adjusted_median, adjusted_largest, shifts, unpaired });
+        let (lie_median, lie_largest) = middle_and_largest(shifts.iter().filter_map(|s| s.lie_by).collect());
+        attacks.push(Attack {
+            kind,
+            median,
+            largest,
+            adjusted_median,
+            adjusted_largest,
+            lie_median,
+            lie_largest,
+            shifts,
+            unpaired,
+        });
     }
     attacks
 }

@@ -18,7 +18,7 @@ use super::between::between;
 use super::feed::{Fed, Times};
 use super::peers::Peers;
 use super::probe::{self, SIZES};
-use super::published::published;
+use super::published::{published, truthful};
 use super::rows;
 use super::source::{Arrival, Source};
 use super::verdicts::{by_numbers, failed, fate, release, stopping};
@@ -282,8 +282,12 @@ impl<'a> Book<'a> {
         if let Some(path) = rows {
             rows::write(path, self.intake, self.source, &self.seen, &self.ids)?;
         }
-        let published = published(self.intake)?;
-        Ok(Fed { seen: self.seen, probes: self.probes, published, times: self.times })
+        let lies = self.source.known().iter().enumerate().filter(|(_, known)| known.is_for_a_median());
+        let lies: HashMap<String, f64> = lies
+            .filter_map(|(at, known)| Some((self.ids.get(&at)?.as_str().to_owned(), known.effect_ln?)))
+            .collect();
+        let (published, truthful) = (published(self.intake)?, truthful(self.intake, &lies)?);
+        Ok(Fed { seen: self.seen, probes: self.probes, published, truthful, times: self.times })
     }
 }
 

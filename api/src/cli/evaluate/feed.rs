@@ -50,6 +50,8 @@ pub(super) struct Fed {
     pub(super) probes: Vec<Probe>,
     /// The published medians at the end.
     pub(super) published: Vec<Published>,
+    /// The same had those who lied for a median told the truth; empty where nobody did.
+    pub(super) truthful: Vec<Published>,
     /// Where the time went.
     pub(super) times: Times,
 }

@@ -1,6 +1,9 @@
 //! The published medians, as the service would show them to anybody.
 
+use std::collections::HashMap;
+
 use anyhow::Context;
+use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, medians};
 use wearmark_seed_data::score::Published;
 
@@ -10,8 +13,24 @@ use crate::intake::Intake;
 /// The medians of all configurations, by the service's own defaults.
 pub(super) fn published(intake: &Intake) -> Result<Vec<Published>, Failure> {
     let frame = intake.storage.frame().context("the accepted runs cannot be read")?;
-    let table = medians(&frame.frame, &MediansQuery::default(), &intake.policy)
-        .context("the medians cannot be computed")?;
+    of_frame(&frame.frame, intake)
+}
+
+/// The same had those who lied for a median told the truth: `lies` has ln of what each did to the rates of its run, by
+/// run id. Which runs count is as it is.
+pub(super) fn truthful(intake: &Intake, lies: &HashMap<String, f64>) -> Result<Vec<Published>, Failure> {
+    if lies.is_empty() {
+        return Ok(Vec::new());
+    }
+    let factors = lies.iter().map(|(run, by)| (run.clone(), (-by).exp())).collect();
+    let frame = intake.storage.frame().context("the accepted runs cannot be read")?;
+    let frame = frame.frame.with_rates_times(&factors).context("rates cannot be changed")?;
+    of_frame(&frame, intake)
+}
+
+fn of_frame(frame: &RunFrame, intake: &Intake) -> Result<Vec<Published>, Failure> {
+    let table =
+        medians(frame, &MediansQuery::default(), &intake.policy).context("the medians cannot be computed")?;
     let rows = table.json_rows();
     Ok(rows.iter().filter_map(row).collect())
 }

@@ -261,13 +261,14 @@ fn rules(scores: &Scores) -> String {
 }
 
 fn attacks(scores: &Scores) -> String {
-    const COLUMNS: [Column; 7] = [
+    const COLUMNS: [Column; 8] = [
         Column::word("kind"),
         Column::name("configuration"),
         Column::number("honest"),
         Column::number("liars"),
         Column::number("accepted"),
         Column::number("median moved, %"),
+        Column::number("by the lie"),
         Column::number("without benches"),
     ];
     let mut text = String::new();
@@ -283,17 +284,20 @@ fn attacks(scores: &Scores) -> String {
                     s.liars.to_string(),
                     s.accepted.to_string(),
                     signed(Some(s.by)),
+                    signed(s.lie_by),
                     signed(s.adjusted_by),
                 ]
             })
             .collect();
         text.push_str(&columns::render(&COLUMNS, &rows, columns::width()));
         text.push_str(&format!(
-            "{}: median {} %, largest {} %; without benches {} and {} %; {} configurations are published on one side \
-             only.\n\n",
+            "{}: median {} %, largest {} %; by the lie alone {} and {} %; without benches {} and {} %; {} \
+             configurations are published on one side only.\n\n",
             attack.kind,
             signed(attack.median),
             signed(attack.largest),
+            signed(attack.lie_median),
+            signed(attack.lie_largest),
             signed(attack.adjusted_median),
             signed(attack.adjusted_largest),
             attack.unpaired
