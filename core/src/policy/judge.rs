@@ -110,8 +110,8 @@ pub struct JudgePolicy {
     /// The same of a contributor who has so many accepted runs...
     pub stray_runs: u32,
     /// ...and of a card but one: whoever owns a card measures more than one scene with it, and the name may be another
-    /// card's. In four plain worlds of the evaluation (seeds 881, 911, 931 and 941) half of such runs have a wrong name (243 of 486 pairs of
-    /// contributor and card; 2 of 3 of those with twenty runs, one in fifteen of those with three to five).
+    /// card's. In four plain worlds of the evaluation (seeds 881, 911, 931 and 941) half of such runs have a wrong name
+    /// (243 of 486 pairs of contributor and card): 2 of 3 of those with twenty runs, one in fifteen with three to five.
     pub stray_wrong: f64,
     /// Variance of the prediction from which an accepted run is `unconfirmed` however many model parameters
     /// speak for it: a new card or workload. A standard deviation of a tenth.
