@@ -149,7 +149,8 @@ pub struct JudgePolicy {
     pub agree_against: u32,
     /// The most that news does, natural log: single driver releases of the evaluation's worlds change it by 0.14 at most,
     /// though runs that a true change had moved by 0.27 were seen (plain world, seed 711).
-    /// Where they see more in the mean two of them do not prevail in such a cell; three do of whom one measured another configuration.
+    /// Where they see more in the mean two of them do not prevail in such a cell; three do of whom one measured another
+    /// configuration.
     pub agree_news: f64,
     /// Accepted contributors with the driver release, on any configuration of the workload, against whom two who measured
     /// different configurations do not prevail: the release is then not what they have in common.

@@ -219,7 +219,7 @@ fn medians(binary: &Path, folder: &Path) {
     let one = ask(&format!("card={card}&"));
     let all = ask("");
     println!(
-        "   one card while the service still works on the runs {busy:8.1} ms; it rested after {waited:.0} s"
+        "   one card just after the last run came {busy:8.1} ms; the service rested {waited:.0} s later"
     );
     let python = std::env::var("WEARMARK_PYTHON").unwrap_or_else(|_| "python3".to_owned());
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("python/medians_duckdb.py");
