@@ -171,9 +171,8 @@ impl Storage {
     /// # Errors
     /// When the database or the table engine fails.
     pub fn frame(&self) -> Result<FrameAt, StorageError> {
-        let FrameAt { frame, revision, people } =
-            self.0.frames.at(self.revision(), self.blobs(), &self.people(), || self.reader())?;
-        Ok(FrameAt { frame: frame.with_catalogue(self.catalogue()), revision, people })
+        let wanted = self.revision();
+        self.0.frames.at(wanted, self.blobs(), &self.people(), self.catalogue(), || self.reader())
     }
 
     /// A run in full, but for its frame times.

@@ -17,6 +17,7 @@ use wearmark_core::table::frame::RunFrame;
 use wearmark_core::table::medians::{MediansQuery, medians};
 use wearmark_core::table::precision::{PrecisionQuery, precision};
 use wearmark_core::table::track::{Subject, TrackQuery, track};
+use wearmark_core::table::views::{View, Views};
 
 /// The generator of Steele, Lea and Flood 2014 (SplitMix64): enough to spread rows.
 struct Random(u64);
@@ -83,6 +84,12 @@ fn fact(serial: u64, random: &mut Random) -> RunFact {
     }
 }
 
+/// What a model might say of a run.
+fn view(random: &mut Random) -> View {
+    let alone = Some([4.5, 0.05, 6.0].map(|value| value + 0.1 * random.unit() as f32));
+    View { card_share: 0.2 + 0.8 * random.unit() as f32, share_logit_sd: 0.5, bench: 0.01, alone }
+}
+
 /// Prints the median and the worst wall time of some repetitions.
 fn time<T>(what: &str, repetitions: usize, mut work: impl FnMut() -> T) {
     black_box(work());
@@ -102,7 +109,8 @@ fn main() {
     let mut random = Random(20_26);
     let facts: Vec<RunFact> = (0..runs).map(|serial| fact(serial, &mut random)).collect();
     let policy = Policy::published();
-    let frame = RunFrame::new(&facts).unwrap();
+    let views: Views = facts.iter().map(|fact| (fact.run.clone(), view(&mut random))).collect();
+    let frame = RunFrame::new(&facts).unwrap().with_views(views).unwrap();
     if let Some(path) = std::env::args().nth(2) {
         // The same rows for another engine to be timed on.
         std::fs::write(path, frame.export().unwrap().parquet().unwrap()).unwrap();

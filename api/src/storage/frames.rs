@@ -1,7 +1,8 @@
 //! The resident frame of accepted runs, brought up to date when it is asked for.
 
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
+use wearmark_core::catalogue::Catalogue;
 use wearmark_core::fact::RunFact;
 use wearmark_core::policy::table::TablePolicy;
 use wearmark_core::table::frame::RunFrame;
@@ -44,13 +45,14 @@ impl FrameCache {
         FrameCache(Mutex::new(FrameAt::empty()))
     }
 
-    /// The frame with everything up to `wanted`, which is committed. Whoever comes first reads what is new;
-    /// the others wait for it.
+    /// The frame with everything up to `wanted`, which is committed, and the catalogue. Whoever comes first reads what
+    /// is new; the others wait for it, and share what any of them finds out of the frame.
     pub(crate) fn at(
         &self,
         wanted: i64,
         blobs: &dyn BlobStore,
         people: &People,
+        catalogue: Arc<Catalogue>,
         reader: impl FnOnce() -> Result<super::connection::Reader, StorageError>,
     ) -> Result<FrameAt, StorageError> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
@@ -61,6 +63,7 @@ impl FrameCache {
         if kept.revision < wanted {
             *kept = refresh(&kept, blobs, people, &mut *reader()?)?;
         }
+        kept.frame = kept.frame.with_catalogue(catalogue);
         Ok(kept.clone())
     }
 

@@ -56,3 +56,41 @@ impl Filters {
         })
     }
 }
+
+/// Where at most one row in that many passes, rows are picked by their places: a filter reads all columns from end to end.
+const FEW: usize = 8;
+
+/// The rows that pass, in their order.
+pub(super) fn passing(rows: &DataFrame, wanted: Expr) -> PolarsResult<DataFrame> {
+    let wanted = rows.clone().lazy().select([wanted.alias("wanted")]).collect()?;
+    let passes = wanted.column("wanted")?.bool()?;
+    if FEW * passes.sum().unwrap_or(0) as usize > passes.len() {
+        return rows.filter(passes);
+    }
+    let places = passes.iter().enumerate().filter(|(_, passes)| *passes == Some(true));
+    let places: Vec<IdxSize> = places.map(|(place, _)| place as IdxSize).collect();
+    rows.take(&IdxCa::from_vec("places".into(), places))
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn few_rows_and_many_pass_in_their_order() {
+        let rows = |from: i32| {
+            let numbers: Vec<Option<i32>> = (from..from + 40).map(|n| (n % 4 != 3).then_some(n)).collect();
+            let words: Vec<String> = (from..from + 40).map(|n| format!("row {n}")).collect();
+            df!("number" => numbers, "word" => words).unwrap()
+        };
+        let all = rows(0).vstack(&rows(40)).unwrap();
+        for below in [0, 1, 10, 11, 30, 80] {
+            let passed = passing(&all, col("number").lt(lit(below))).unwrap();
+            let words: Vec<String> = (0..below).filter(|n| n % 4 != 3).map(|n| format!("row {n}")).collect();
+            let found: Vec<&str> = passed.column("word").unwrap().str().unwrap().iter().flatten().collect();
+            assert_eq!(found, words, "below {below}");
+            assert_eq!((passed.height(), passed.width()), (words.len(), 2));
+        }
+    }
+}

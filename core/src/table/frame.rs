@@ -95,8 +95,11 @@ impl RunFrame {
         RunFrame(Arc::new(Parts { priors, ..Parts::clone(&self.0) }))
     }
 
-    /// The same frame with what is known of the cards in it.
+    /// The same frame with what is known of the cards in it. Where that is what it knew, what was found out of it stays.
     pub fn with_catalogue(&self, catalogue: Arc<Catalogue>) -> RunFrame {
+        if self.0.catalogue.as_ref().is_some_and(|known| Arc::ptr_eq(known, &catalogue)) {
+            return self.clone();
+        }
         let mut parts = Parts { catalogue: Some(catalogue), ..Parts::clone(&self.0) };
         parts.forget();
         RunFrame(Arc::new(parts))
@@ -131,6 +134,11 @@ impl RunFrame {
         }
         parts.forget();
         Ok(RunFrame(Arc::new(parts)))
+    }
+
+    /// Whether both are one state of one frame, so that what is found out of the one is known of the other.
+    pub fn is_one_with(&self, other: &RunFrame) -> bool {
+        Arc::ptr_eq(&self.0, &other.0)
     }
 
     /// What is known of the cards; none where nobody said.

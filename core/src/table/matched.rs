@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use polars::prelude::*;
 
 use super::columns::*;
+use super::filters::passing;
 use super::frame::RunFrame;
 use super::keys::{self, MISSING, Words, codes};
 use super::panel::PanelRow;
@@ -61,7 +62,7 @@ impl Evidence {
                 let codes = frame.words().codes(WORKLOAD, workloads);
                 wanted = wanted.and(one_of(col(WORKLOAD).to_physical(), codes));
             }
-            let runs = data.lazy().filter(wanted).collect()?;
+            let runs = passing(&data, wanted)?;
             let (releases, place) = releases(&runs)?;
             rows(&runs, &place, policy).map(|evidence| Evidence { releases, ..evidence })
         };
@@ -80,7 +81,7 @@ pub(super) fn cards_on(frame: &RunFrame, driver: &str) -> Result<Vec<String>, Co
     let codes = frame.words().codes(DRIVER, &[driver.to_owned()]);
     let data = frame.data()?;
     let read = || {
-        let runs = data.lazy().filter(one_of(col(DRIVER).to_physical(), codes)).collect()?;
+        let runs = passing(&data, one_of(col(DRIVER).to_physical(), codes))?;
         let cards = Words::all(&runs, CARD)?;
         let ids: BTreeSet<String> =
             (0..runs.height()).filter_map(|row| Some(cards.at(row)?.to_owned())).collect();

@@ -4,6 +4,7 @@ use polars::prelude::*;
 
 use super::anchors::ANCHORED;
 use super::columns::*;
+use super::filters::passing;
 use super::frame::RunFrame;
 use super::medians::MediansQuery;
 use crate::error::CoreError;
@@ -78,12 +79,11 @@ pub(super) fn pool(frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> R
 }
 
 fn pooled(data: &DataFrame, frame: &RunFrame, query: &MediansQuery, policy: &Policy) -> PolarsResult<Pooled> {
-    let wanted = query.filters.wanted(frame, policy);
-    let ladder = data.clone().lazy().filter(wanted).collect()?;
+    let ladder = passing(data, query.filters.wanted(frame, policy))?;
     let sizes = [(WIDTH, query.width), (HEIGHT, query.height)];
     let size = sizes.iter().filter_map(|(name, wanted)| wanted.map(|w| col(*name).eq(lit(w))));
     let runs = match size.reduce(Expr::and) {
-        Some(size) => ladder.clone().lazy().filter(size).collect()?,
+        Some(size) => passing(&ladder, size)?,
         None => ladder.clone(),
     };
     let groups = groups(&runs, query, policy.table.anchored_from)?;

@@ -4,7 +4,7 @@ use polars::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::columns::*;
-use super::filters::Filters;
+use super::filters::{Filters, passing};
 use super::frame::RunFrame;
 use super::keys::Words;
 use super::output::Table;
@@ -114,7 +114,7 @@ impl PrecisionQuery {
 pub fn precision(frame: &RunFrame, query: &PrecisionQuery, policy: &Policy) -> Result<Table, CoreError> {
     let failed = |source| CoreError::Table { doing: "computing precision", source };
     let wanted = query.filters.wanted(frame, policy);
-    let runs = frame.data()?.lazy().filter(wanted).collect().map_err(failed)?;
+    let runs = passing(&frame.data()?, wanted).map_err(failed)?;
     let rows = rows(&runs, query, &policy.precision).map_err(failed)?;
     Table::of(columns(&runs, &rows, query).map_err(failed)?)
 }

@@ -261,9 +261,10 @@ fn rules(scores: &Scores) -> String {
 }
 
 fn attacks(scores: &Scores) -> String {
-    const COLUMNS: [Column; 8] = [
+    const COLUMNS: [Column; 9] = [
         Column::word("kind"),
         Column::name("configuration"),
+        Column::word("limited by"),
         Column::number("honest"),
         Column::number("liars"),
         Column::number("accepted"),
@@ -280,6 +281,7 @@ fn attacks(scores: &Scores) -> String {
                 vec![
                     attack.kind.to_owned(),
                     s.configuration.clone(),
+                    if s.card_limited { "card" } else { "platform" }.to_owned(),
                     s.honest.to_string(),
                     s.liars.to_string(),
                     s.accepted.to_string(),

@@ -12,7 +12,7 @@ use crate::policy::Policy;
 use crate::policy::table::TablePolicy;
 use crate::statistics::quantile::median;
 use crate::table::columns::*;
-use crate::table::filters::Filters;
+use crate::table::filters::{Filters, passing};
 use crate::table::frame::RunFrame;
 use crate::table::keys::{Words, codes};
 use crate::table::limits;
@@ -124,7 +124,7 @@ pub(super) fn configurations(
         |bound: Option<i32>, keeps: fn(Expr, Expr) -> Expr| bound.map(|day| keeps(col(DRIVER_DAY), lit(day)));
     let era = [day(query.driver_from, Expr::gt_eq), day(query.driver_to, Expr::lt_eq)];
     let wanted = era.into_iter().flatten().fold(filters.wanted(frame, policy), Expr::and);
-    let runs = frame.data()?.lazy().filter(wanted).collect().map_err(failed)?;
+    let runs = passing(&frame.data()?, wanted).map_err(failed)?;
     // A ladder needs the resolutions that the query leaves out.
     let split = MediansQuery { by_platform: query.by_platform, ..MediansQuery::default() };
     let limits = limits::limits(frame, &runs, &split, policy)?;
