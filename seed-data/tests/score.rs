@@ -312,8 +312,12 @@ fn probes_are_counted_by_size_and_peers_after_the_first_days() {
 #[test]
 fn attacked_medians_are_compared_with_those_without_the_liars_and_without_the_lies() {
     let run = |kind: &str, who: usize, configuration: &str, fate: Fate| {
+        let card_share = Some(if configuration == "a" { 0.9 } else { 0.2 });
         let configuration = Some(configuration.to_owned());
-        (known(kind), Seen { configuration, ..seen(who, day(0), fate) })
+        (
+            Known { card_share, cell_ln_fps: Some(4.1), ..known(kind) },
+            Seen { configuration, ..seen(who, day(0), fate) },
+        )
     };
     let runs = vec![
         run("honest", 1, "a", Fate::Accepted),
@@ -322,9 +326,10 @@ fn attacked_medians_are_compared_with_those_without_the_liars_and_without_the_li
         run("colluding", 3, "a", Fate::Held),
         run("colluding", 4, "a", Fate::Accepted),
         run("shading", 5, "b", Fate::Accepted),
+        run("shading", 5, "c", Fate::Accepted),
     ];
-    let with = [published("a", 3, 61.0, None), published("b", 2, 80.0, None)];
-    let without = [published("a", 2, 60.0, None)];
+    let with = [published("a", 3, 61.0, None), published("b", 2, 80.0, None), published("c", 3, 50.0, None)];
+    let without = [published("a", 2, 60.0, None), published("c", 2, 50.0, None)];
     let truthful = [published("a", 3, 60.5, None), published("b", 2, 77.0, None)];
     let attacks = scored_beside(runs, &with, &without, &truthful).attacks;
     let (colluding, shading) = (&attacks[0], &attacks[1]);
@@ -335,5 +340,6 @@ fn attacked_medians_are_compared_with_those_without_the_liars_and_without_the_li
     let lie = (61.0_f64 / 60.5).ln();
     assert!(shift.lie_by.is_some_and(|by| (by - lie).abs() < 1e-12), "{shift:?}");
     assert_eq!((colluding.lie_median, colluding.lie_largest), (shift.lie_by, shift.lie_by));
-    assert_eq!((colluding.unpaired, shading.unpaired, shading.shifts.len()), (0, 1, 0));
+    assert_eq!((colluding.unpaired, shading.unpaired, shading.shifts.len()), (0, 1, 1));
+    assert_eq!((shift.card_limited, shading.shifts[0].card_limited), (true, false));
 }

@@ -214,6 +214,9 @@ pub struct Shift {
     pub liars: usize,
     /// Of these whose lie counts at the end.
     pub accepted: usize,
+    /// Whether the card limits it: elsewhere the platform sets the rate, contributors differ by their platforms, and
+    /// so does what moves their median.
+    pub card_limited: bool,
     /// ln(median with liars / median without).
     pub by: f64,
     /// The same of the figure without what benches add, where both have one.
@@ -233,6 +236,7 @@ pub(super) fn attacks(
     let row = |rows: &[Published], configuration: &str| {
         rows.iter().find(|r| r.configuration == configuration).map(|r| (r.value, r.adjusted))
     };
+    let cells = cells(pairs);
     let mut attacks = Vec::new();
     for kind in FOR_A_MEDIAN {
         let mut targets: BTreeMap<&str, BTreeSet<usize>> = BTreeMap::new();
@@ -259,6 +263,7 @@ pub(super) fn attacks(
                     honest: accepted(false).difference(&liars).count(),
                     liars: liars.len(),
                     accepted: accepted(true).len(),
+                    card_limited: cells.get(configuration).is_some_and(|cell| cell.card_limited),
                     by: (with / without).ln(),
                     adjusted_by: adjusted.zip(adjusted_without).map(|(with, without)| (with / without).ln()),
                     lie_by: row(truthful, configuration).map(|(truth, _)| (with / truth).ln()),
