@@ -22,11 +22,6 @@ fn logit(share: f64) -> f64 {
     (share / (1.0 - share)).ln()
 }
 
-/// ln(1 + e^x), without overflow.
-fn softplus(x: f64) -> f64 {
-    x.max(0.0) + (-x.abs()).exp().ln_1p()
-}
-
 impl Share {
     /// A share between 0 and 1, both of which are taken for very near to them.
     pub fn new(share: f64, sd: f64) -> Share {
@@ -68,18 +63,9 @@ impl Share {
 }
 
 /// The logit of the share at the larger resolution of a step over which the logit rises by `rise` and whose mean share is
-/// `mean`, by bisection: the mean rises with it.
+/// `mean`: x with ln((1 + e^x) / (1 + e^(x - rise))) = mean rise, solved for e^x.
 fn upper_logit(mean: f64, rise: f64) -> f64 {
-    let (mut low, mut high) = (-40.0, 40.0 + rise);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if (softplus(middle) - softplus(middle - rise)) / rise < mean {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    0.5 * (low + high)
+    (mean * rise).exp_m1().ln() - (-(-(1.0 - mean) * rise).exp_m1()).ln()
 }
 
 #[cfg(test)]
