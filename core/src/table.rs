@@ -12,6 +12,7 @@ mod anchors;
 mod pool;
 mod limits;
 mod keys;
+mod alike;
 mod rows;
 mod notes;
 pub mod medians;
