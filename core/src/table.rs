@@ -12,7 +12,6 @@ mod anchors;
 mod pool;
 mod limits;
 mod keys;
-mod alike;
 mod rows;
 mod notes;
 pub mod medians;

@@ -10,10 +10,9 @@ use crate::policy::Policy;
 use crate::policy::ladder::LadderPolicy;
 use crate::statistics::quantile::median;
 use crate::statistics::robust::theil_sen;
-use crate::table::alike::{self, Row};
 use crate::table::columns::*;
 use crate::table::frame::RunFrame;
-use crate::table::keys::Words;
+use crate::table::keys::{Words, codes};
 use crate::table::pool::has_figures;
 
 /// Workload and scene.
@@ -175,27 +174,39 @@ fn middle(points: &[&Point]) -> Option<(f64, [f64; 2])> {
 
 /// The medians of each bench, card and cell that has both 1% lows, by bench, card and cell.
 fn points(runs: &DataFrame) -> PolarsResult<Vec<Point>> {
-    let mut rows = alike::sorted(runs, [BENCH, CARD, CELL, WORKLOAD, SCENE])?;
-    let figures = |name| alike::figures(runs, name);
-    let (fps, share) = (figures(MEAN_FPS)?, figures(CARD_SHARE)?);
-    let (percentile, tail) = (figures(LOW_PERCENTILE_FPS)?, figures(LOW_TAIL_MEAN_FPS)?);
-    rows.retain(|(_, place)| percentile[*place as usize].and(tail[*place as usize]).is_some());
-    let over_mean = |low: Vec<Option<f64>>| -> Vec<Option<f64>> {
-        low.into_iter().zip(&fps).map(|(low, fps)| Some(low? / (*fps)?)).collect()
-    };
-    let (percentile, tail) = (over_mean(percentile), over_mean(tail));
-    let point = |own: &[Row<5>]| {
-        let [bench, card, cell, workload, scene] = own[0].0;
-        let middle = |of: &[Option<f64>]| median(&mut alike::known(own, of));
+    let names = [BENCH, CARD, WORKLOAD, SCENE, CELL];
+    let keys: Vec<Expr> = names.iter().map(|name| col(*name).to_physical()).collect();
+    let ratio = |low: &str, name: &str| (col(low) / col(MEAN_FPS)).median().alias(name);
+    let medians = runs
+        .clone()
+        .lazy()
+        .filter(col(LOW_PERCENTILE_FPS).is_not_null().and(col(LOW_TAIL_MEAN_FPS).is_not_null()))
+        .group_by(keys)
+        .agg([
+            ratio(LOW_PERCENTILE_FPS, "percentile"),
+            ratio(LOW_TAIL_MEAN_FPS, "tail"),
+            col(CARD_SHARE).median(),
+            col(MEAN_FPS).median(),
+        ])
+        .collect()?;
+    let mut key = Vec::with_capacity(names.len());
+    for name in names {
+        key.push(codes(&medians, name)?);
+    }
+    let (percentile, tail) = (medians.column("percentile")?.f64()?, medians.column("tail")?.f64()?);
+    let (share, fps) = (medians.column(CARD_SHARE)?.f64()?, medians.column(MEAN_FPS)?.f64()?);
+    let point = |at: usize| {
         Some(Point {
-            bench,
-            card,
-            place: [workload, scene],
-            cell,
-            share: middle(&share).unwrap_or(1.0),
-            ln_fps: middle(&fps)?.ln(),
-            ln_ratios: [middle(&percentile)?.ln(), middle(&tail)?.ln()],
+            bench: key[0][at],
+            card: key[1][at],
+            place: [key[2][at], key[3][at]],
+            cell: key[4][at],
+            share: share.get(at).unwrap_or(1.0),
+            ln_fps: fps.get(at)?.ln(),
+            ln_ratios: [percentile.get(at)?.ln(), tail.get(at)?.ln()],
         })
     };
-    Ok(rows.chunk_by(|a, b| a.0 == b.0).filter_map(point).collect())
+    let mut points: Vec<Point> = (0..medians.height()).filter_map(point).collect();
+    points.sort_unstable_by_key(|p| (p.bench, p.card, p.cell));
+    Ok(points)
 }

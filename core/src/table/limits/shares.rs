@@ -8,7 +8,6 @@ use super::GroupKey;
 use crate::ladder::{self, Alone, LimitedBy, Rung, Share};
 use crate::policy::Policy;
 use crate::statistics::quantile::median;
-use crate::table::alike::{self, Row};
 use crate::table::columns::*;
 use crate::table::keys::codes;
 use crate::table::medians::MediansQuery;
@@ -33,35 +32,58 @@ pub(super) struct Side {
 
 /// The resolutions that each bench measured, ladder by ladder.
 pub(super) fn rungs(runs: &DataFrame) -> PolarsResult<Vec<At>> {
-    let rows = alike::sorted(runs, [SETTINGS, DRIVER, BUILD, PLATFORM, BENCH, CELL])?;
-    let (width, height) = (codes(runs, WIDTH)?, codes(runs, HEIGHT)?);
-    let figures = |name| alike::figures(runs, name);
-    let (fps, share, sd) = (figures(MEAN_FPS)?, figures(CARD_SHARE)?, figures(SHARE_LOGIT_SD)?);
-    let [ln_card, exponent_sd, sharpness] = ALONE.map(figures);
+    let names = [SETTINGS, DRIVER, BUILD, PLATFORM, BENCH, CELL];
+    let keys: Vec<Expr> = names.iter().map(|name| col(*name).to_physical()).collect();
+    let known = when(col(SHARE_LOGIT_SD).is_not_null()).then(col(CARD_SHARE)).otherwise(lit(NULL));
+    let medians = runs
+        .clone()
+        .lazy()
+        .with_column(known.alias(CARD_SHARE))
+        .group_by(keys)
+        .agg([
+            col(MEAN_FPS).median(),
+            col(WIDTH).first(),
+            col(HEIGHT).first(),
+            // Runs with all of these keys alike are one to the model.
+            col(CARD_SHARE).max(),
+            col(SHARE_LOGIT_SD).max(),
+            col(ALONE[0]).max(),
+            col(ALONE[1]).max(),
+            col(ALONE[2]).max(),
+        ])
+        .collect()?;
+    let mut key = Vec::with_capacity(names.len());
+    for name in names {
+        key.push(codes(&medians, name)?);
+    }
+    let (width, height) = (codes(&medians, WIDTH)?, codes(&medians, HEIGHT)?);
+    let fps = medians.column(MEAN_FPS)?.f64()?;
+    let (share, sd) = (medians.column(CARD_SHARE)?.f64()?, medians.column(SHARE_LOGIT_SD)?.f64()?);
+    let alone = ALONE.map(|name| medians.column(name).and_then(|column| Ok(column.f64()?.clone())));
+    let [ln_card, exponent_sd, sharpness] = alone;
     let (ln_card, exponent_sd, sharpness) = (ln_card?, exponent_sd?, sharpness?);
-    // A share that the newest model did not say has no standard deviation; it says nothing here.
-    let share: Vec<Option<f64>> = share.into_iter().zip(&sd).map(|(share, sd)| sd.and(share)).collect();
-    let at = |own: &[Row<6>]| {
-        let ([settings, driver, build, platform, bench, cell], first) = own[0];
-        // Runs with all of these keys alike are one to the model.
-        let said = |of: &[Option<f64>]| alike::known(own, of).into_iter().reduce(f64::max);
-        let alone = || {
-            let (ln_fps, exponent_sd) = (said(&ln_card)?, said(&exponent_sd)?);
-            Some(Alone { ln_fps, exponent_sd, sharpness: said(&sharpness)? })
-        };
-        At {
-            ladder: [settings, driver, build, platform, bench],
-            cell,
-            rung: median(&mut alike::known(own, &fps)).map(|mean_fps| Rung {
-                width: width[first as usize],
-                height: height[first as usize],
-                mean_fps,
-                alone: alone(),
-            }),
-            model: said(&share).zip(said(&sd)).map(|(share, sd)| Share::new(share, sd)),
-        }
+    let alone = |at: usize| {
+        Some(Alone {
+            ln_fps: ln_card.get(at)?,
+            exponent_sd: exponent_sd.get(at)?,
+            sharpness: sharpness.get(at)?,
+        })
     };
-    Ok(rows.chunk_by(|a, b| a.0 == b.0).map(at).collect())
+    let mut rungs: Vec<At> = (0..medians.height())
+        .map(|at| At {
+            ladder: [key[0][at], key[1][at], key[2][at], key[3][at], key[4][at]],
+            cell: key[5][at],
+            rung: fps.get(at).map(|mean_fps| Rung {
+                width: width[at],
+                height: height[at],
+                mean_fps,
+                alone: alone(at),
+            }),
+            model: share.get(at).zip(sd.get(at)).map(|(share, sd)| Share::new(share, sd)),
+        })
+        .collect();
+    rungs.sort_unstable_by_key(|at| (at.ladder, at.cell));
+    Ok(rungs)
 }
 
 /// What the benches of a group say.
