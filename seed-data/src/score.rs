@@ -122,6 +122,7 @@ pub fn score(
     let pairs: Vec<(&Known, &Seen)> = known.iter().zip(seen).collect();
     let warm: Vec<(&Known, &Seen)> =
         pairs.iter().copied().filter(|(_, s)| from.is_none_or(|from| s.arrived_at >= from)).collect();
+    let cells = published::cells(&pairs);
     Scores {
         runs: pairs.len(),
         bad: pairs.iter().filter(|(k, _)| !k.honest).count(),
@@ -134,8 +135,8 @@ pub fn score(
         release: later::release(&warm, end),
         rules: stopped::rules(&warm, end),
         changes: later::changes(&pairs, from, end),
-        errors: published::errors(&pairs, rows),
-        coverage: published::coverage(&pairs, rows),
-        attacks: published::attacks(&pairs, rows, without, truthful),
+        errors: published::errors(&cells, rows),
+        coverage: published::coverage(&cells, rows),
+        attacks: published::attacks(&pairs, &cells, rows, without, truthful),
     }
 }

@@ -26,7 +26,7 @@ pub struct Published {
 }
 
 /// What is true of a configuration with accepted runs.
-struct Cell {
+pub(super) struct Cell {
     /// ln of its true value: the median over the contributors of the median over a contributor's runs of
     /// [`Known::cell_ln_fps`]. Releases and builds count as often as in the published figure; benches do not,
     /// since the truth of a run is a median over all benches.
@@ -38,7 +38,8 @@ struct Cell {
 /// From this share on the card limits a run (simulation study of this project).
 const CARD_LIMITED: f64 = 0.75;
 
-fn cells(pairs: &[Pair<'_>]) -> BTreeMap<String, Cell> {
+/// What is true of each configuration with accepted runs.
+pub(super) fn cells(pairs: &[Pair<'_>]) -> BTreeMap<String, Cell> {
     let mut runs: BTreeMap<(&str, usize), Vec<f64>> = BTreeMap::new();
     let mut shares: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
     for (known, seen) in pairs {
@@ -113,8 +114,7 @@ pub struct TableError {
 }
 
 /// Published medians against the truth, by contributors; the last row is all.
-pub(super) fn errors(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<TableError> {
-    let cells = cells(pairs);
+pub(super) fn errors(cells: &BTreeMap<String, Cell>, rows: &[Published]) -> Vec<TableError> {
     let row = |contributors: Stratum| {
         let errors = |limited: bool, value: fn(&Published) -> Option<f64>| {
             let of = rows.iter().filter(|row| contributors.has(row.contributors)).filter_map(|row| {
@@ -154,8 +154,7 @@ pub struct Coverage {
 }
 
 /// Published intervals against the truth; the last row is three contributors and more.
-pub(super) fn coverage(pairs: &[Pair<'_>], rows: &[Published]) -> Vec<Coverage> {
-    let cells = cells(pairs);
+pub(super) fn coverage(cells: &BTreeMap<String, Cell>, rows: &[Published]) -> Vec<Coverage> {
     let found: Vec<(usize, bool, bool, f64)> = rows
         .iter()
         .filter_map(|row| {
@@ -229,6 +228,7 @@ pub struct Shift {
 /// Medians that liars attacked, with them and without, and had they told the truth.
 pub(super) fn attacks(
     pairs: &[Pair<'_>],
+    cells: &BTreeMap<String, Cell>,
     rows: &[Published],
     without: &[Published],
     truthful: &[Published],
@@ -236,7 +236,6 @@ pub(super) fn attacks(
     let row = |rows: &[Published], configuration: &str| {
         rows.iter().find(|r| r.configuration == configuration).map(|r| (r.value, r.adjusted))
     };
-    let cells = cells(pairs);
     let mut attacks = Vec::new();
     for kind in FOR_A_MEDIAN {
         let mut targets: BTreeMap<&str, BTreeSet<usize>> = BTreeMap::new();
