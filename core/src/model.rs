@@ -169,6 +169,8 @@ struct Block {
     touched: Vec<u32>,
     /// Z = D^-1 B', m x touched: the covariance with the shared parameters is -Z P.
     carry: Vec<f64>,
+    /// Z P of those that are touched, m x touched.
+    through: Vec<f64>,
 }
 
 /// A stored model that cannot be read.

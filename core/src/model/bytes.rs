@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use super::chain::chains;
 use super::low::{Level, LowModel};
+use super::normal::through;
 use super::terms::{Key, TERMS};
 use super::{Block, Model, UnreadableModel};
 
@@ -159,7 +160,7 @@ pub(super) fn read(bytes: &[u8]) -> Readable<Model> {
     model.chains = chains(&model.keys, &model.days);
     let blocks = from.length(1)?;
     for _ in 0..blocks {
-        model.blocks.push(block(&mut from, n)?);
+        model.blocks.push(block(&mut from, n, &model.covariance)?);
     }
     let levels = from.length(25)?;
     let mut low = HashMap::with_capacity(levels);
@@ -176,7 +177,7 @@ pub(super) fn read(bytes: &[u8]) -> Readable<Model> {
     Ok(model)
 }
 
-fn block(from: &mut Reader<'_>, shared: usize) -> Readable<Block> {
+fn block(from: &mut Reader<'_>, shared: usize, covariance: &[f64]) -> Readable<Block> {
     let contributor =
         u32::try_from(from.count()?).map_err(|_| UnreadableModel("a contributor has no such number"))?;
     let keys = from.keys()?;
@@ -188,6 +189,10 @@ fn block(from: &mut Reader<'_>, shared: usize) -> Readable<Block> {
     if touched.iter().any(|at| *at as usize >= shared) {
         return Err(UnreadableModel("a parameter has no such number"));
     }
+    if !touched.is_sorted_by(|a, b| a < b) {
+        return Err(UnreadableModel("the parameters of a contributor are not in their order"));
+    }
     let carry = from.floats(m * count)?;
-    Ok(Block { contributor, keys, values, own, touched, carry })
+    let through = through(covariance, &touched, &carry);
+    Ok(Block { contributor, keys, values, own, touched, carry, through })
 }

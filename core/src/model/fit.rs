@@ -227,13 +227,14 @@ fn finish(
         .blocks
         .iter()
         .zip(parts)
-        .map(|(block, BlockCovariance { own, carry })| Block {
+        .map(|(block, BlockCovariance { own, carry, through })| Block {
             contributor: block.contributor,
             keys: block.keys.clone(),
             values: local[block.offset..block.offset + block.keys.len()].to_vec(),
             own,
             touched: block.touched.clone(),
             carry,
+            through,
         })
         .collect();
     Model {

@@ -28,6 +28,27 @@ pub(super) struct BlockCovariance {
     pub(super) own: Vec<f64>,
     /// Z = D^-1 B', m x touched.
     pub(super) carry: Vec<f64>,
+    /// Z P, m x touched.
+    pub(super) through: Vec<f64>,
+}
+
+/// Z P of the touched parameters, m x touched, from Z and the covariance P of all shared ones (packed). Each is summed in
+/// the order of the touched ones.
+pub(super) fn through(shared: &[f64], touched: &[u32], carry: &[f64]) -> Vec<f64> {
+    let width = touched.len();
+    let mut through = vec![0.0; carry.len()];
+    for (i, row) in touched.iter().enumerate() {
+        for (j, column) in touched[..=i].iter().enumerate() {
+            let p = dense::packed(shared, *row as usize, *column as usize);
+            for (through, carry) in through.chunks_mut(width).zip(carry.chunks(width)) {
+                through[i] += p * carry[j];
+                if i != j {
+                    through[j] += p * carry[i];
+                }
+            }
+        }
+    }
+    through
 }
 
 /// Weighted residuals at some values of the parameters.
@@ -238,18 +259,7 @@ impl Normal {
             dense::forward_small(&factor, m, &mut own, m);
             dense::backward_small(&factor, m, &mut own, m);
             // Z P, then D^-1 + Z P Z'.
-            let mut through = vec![0.0; m * width];
-            for (i, row) in block.touched.iter().enumerate() {
-                for (j, column) in block.touched[..=i].iter().enumerate() {
-                    let p = dense::packed(&shared, *row as usize, *column as usize);
-                    for l in 0..m {
-                        through[l * width + i] += p * carry[l * width + j];
-                        if i != j {
-                            through[l * width + j] += p * carry[l * width + i];
-                        }
-                    }
-                }
-            }
+            let through = through(&shared, &block.touched, &carry);
             for a in 0..m {
                 for b in 0..m {
                     let dot: f64 = through[a * width..(a + 1) * width]
@@ -260,7 +270,7 @@ impl Normal {
                     own[a * m + b] += dot;
                 }
             }
-            parts.push(BlockCovariance { own, carry });
+            parts.push(BlockCovariance { own, carry, through });
         }
         (shared, parts)
     }

@@ -98,6 +98,9 @@ impl Known<'_> {
             (Place::Shared(a), Place::Local(b), Some(block))
             | (Place::Local(b), Place::Shared(a), Some(block)) => {
                 let width = block.touched.len();
+                if let Ok(at) = block.touched.binary_search(&(a as u32)) {
+                    return -block.through[b * width + at];
+                }
                 let carry = &block.carry[b * width..(b + 1) * width];
                 let along = block.touched.iter().zip(carry);
                 -along.map(|(at, by)| by * packed(&model.covariance, a, *at as usize)).sum::<f64>()
