@@ -280,8 +280,30 @@ fn a_model_survives_its_bytes_bit_for_bit() {
     }
     let longer: Vec<u8> = bytes.iter().copied().chain([0]).collect();
     assert!(Model::from_bytes(&longer).is_err());
+    let mut unordered = model;
+    unordered.blocks.iter_mut().find(|block| block.touched.len() > 1).unwrap().touched.swap(0, 1);
+    assert!(Model::from_bytes(&unordered.to_bytes()).is_err());
     let prior = Model::prior(&policy);
     assert_eq!(Model::from_bytes(&prior.to_bytes()), Ok(prior));
+}
+
+/// To the bit: verdicts of before the sums were kept are computed again by them.
+#[test]
+fn what_is_kept_of_a_contributor_is_the_sum_along_all_that_its_runs_touch() {
+    let model = Model::fit(&World::new(9).runs(400), None, &ModelPolicy::published());
+    let mut sums = 0;
+    for block in &model.blocks {
+        let width = block.touched.len();
+        for (carry, through) in block.carry.chunks(width).zip(block.through.chunks(width)) {
+            for (shared, kept) in block.touched.iter().zip(through) {
+                let p = |at: &u32| super::dense::packed(&model.covariance, *shared as usize, *at as usize);
+                let sum: f64 = block.touched.iter().zip(carry).map(|(at, by)| by * p(at)).sum();
+                assert_eq!(sum.to_bits(), kept.to_bits());
+                sums += 1;
+            }
+        }
+    }
+    assert!(sums > 1_000, "{sums}");
 }
 
 #[test]
