@@ -84,6 +84,18 @@ fn reduced(
     all
 }
 
+/// Whether one change of the card, or one of the platform, makes both runs deviate as they do: it shows in each by the
+/// share that the card, or the platform, has of the rate.
+pub(super) fn one_change(row: &Row, other: &Row, policy: &JudgePolicy) -> bool {
+    let card = |row: &Row| f64::from(row.view.card_share);
+    let shares = [(card(row), card(other)), (1.0 - card(row), 1.0 - card(other))];
+    shares.iter().any(|(own, others)| {
+        let ratio = others.clamp(policy.release_share, 1.0) / own.clamp(policy.release_share, 1.0);
+        (row.residual * ratio - other.residual).abs() <= policy.agree_within
+            && (other.residual / ratio - row.residual).abs() <= policy.agree_within
+    })
+}
+
 impl Ledger {
     /// Runs held for their numbers in the same cell, or with the same release on the workload and family, by
     /// other contributors, newest first.
@@ -93,11 +105,13 @@ impl Ledger {
     }
 
     /// The newest of them that deviates in the same way, when both contributors are known from elsewhere: two who do not
-    /// know of each other and see the same are more likely to be right than the model. Against several others who measured
-    /// the same cell and see something else only what is new can make it so: a driver release or a build of the workload
-    /// that both have and that nobody has who sees it otherwise. Without such, two are no more than two; and for more than
-    /// such news do ([`JudgePolicy::agree_news`]) it takes a third, and another configuration: what changes a workload that
-    /// much shows at more than one of its settings, and on more than one card, while a lie is told of one.
+    /// know of each other and see the same are more likely to be right than the model. Those who measured other things
+    /// agree by a driver release only where one change makes both deviate as they do: the card's, or the platform's, by
+    /// its share of each rate. Against several others who measured the same cell and see something else only what is new
+    /// can make it so: a driver release or a build of the workload that both have and that nobody has who sees it
+    /// otherwise. Without such, two are no more than two; and for more than such news do ([`JudgePolicy::agree_news`]) it
+    /// takes a third, and another configuration: what changes a workload that much shows at more than one of its
+    /// settings, and on more than one card, while a lie is told of one.
     pub fn corroborated_by(&self, run: &str, policy: &JudgePolicy) -> Option<String> {
         let (at, row) = self.rows.find(run)?;
         let known = |row: &Row| self.accepted_elsewhere(row) >= policy.agree_runs;
@@ -118,8 +132,11 @@ impl Ledger {
         let agreeing: Vec<&Row> = self
             .beside(row)
             .filter(|other| match settled {
-                true => (new_release && other.has_release_of(row)) || (new_build && other.has_build_of(row)),
-                false => new_release || other.cell == row.cell,
+                true => {
+                    (new_release && other.has_release_of(row) && one_change(row, other, policy))
+                        || (new_build && other.has_build_of(row))
+                }
+                false => (new_release && one_change(row, other, policy)) || other.cell == row.cell,
             })
             .filter(|other| (other.residual - row.residual).abs() <= policy.agree_within && known(other))
             .collect();

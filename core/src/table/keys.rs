@@ -12,6 +12,11 @@ pub(super) fn codes(frame: &DataFrame, name: &str) -> PolarsResult<Vec<u32>> {
     Ok(physical.u32()?.iter().map(|code| code.unwrap_or(MISSING)).collect())
 }
 
+/// The same of several columns.
+pub(super) fn codes_of(frame: &DataFrame, names: &[&str]) -> PolarsResult<Vec<Vec<u32>>> {
+    names.iter().map(|name| codes(frame, name)).collect()
+}
+
 /// Code of what is missing: no column ever has that many words.
 pub(super) const MISSING: u32 = u32::MAX;
 

@@ -12,7 +12,7 @@ use crate::statistics::quantile::median;
 use crate::statistics::robust::theil_sen;
 use crate::table::columns::*;
 use crate::table::frame::RunFrame;
-use crate::table::keys::{Words, codes};
+use crate::table::keys::{Words, codes_of};
 use crate::table::pool::has_figures;
 
 /// Workload and scene.
@@ -189,10 +189,7 @@ fn points(runs: &DataFrame) -> PolarsResult<Vec<Point>> {
             col(MEAN_FPS).median(),
         ])
         .collect()?;
-    let mut key = Vec::with_capacity(names.len());
-    for name in names {
-        key.push(codes(&medians, name)?);
-    }
+    let key = codes_of(&medians, &names)?;
     let (percentile, tail) = (medians.column("percentile")?.f64()?, medians.column("tail")?.f64()?);
     let (share, fps) = (medians.column(CARD_SHARE)?.f64()?, medians.column(MEAN_FPS)?.f64()?);
     let point = |at: usize| {

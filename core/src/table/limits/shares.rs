@@ -9,7 +9,7 @@ use crate::ladder::{self, Alone, LimitedBy, Rung, Share};
 use crate::policy::Policy;
 use crate::statistics::quantile::median;
 use crate::table::columns::*;
-use crate::table::keys::codes;
+use crate::table::keys::{codes, codes_of};
 use crate::table::medians::MediansQuery;
 
 /// What bench and settings had in common at one resolution.
@@ -52,10 +52,7 @@ pub(super) fn rungs(runs: &DataFrame) -> PolarsResult<Vec<At>> {
             col(ALONE[2]).max(),
         ])
         .collect()?;
-    let mut key = Vec::with_capacity(names.len());
-    for name in names {
-        key.push(codes(&medians, name)?);
-    }
+    let key = codes_of(&medians, &names)?;
     let (width, height) = (codes(&medians, WIDTH)?, codes(&medians, HEIGHT)?);
     let fps = medians.column(MEAN_FPS)?.f64()?;
     let (share, sd) = (medians.column(CARD_SHARE)?.f64()?, medians.column(SHARE_LOGIT_SD)?.f64()?);
